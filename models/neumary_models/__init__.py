@@ -1,0 +1,1 @@
+"""Label list, network definition, weights and model cards."""

@@ -1,0 +1,175 @@
+"""Name to checked weights: the models that ship with the package.
+
+A model is an ONNX file, an entry in ``registry.toml`` and a card. The file's hash is
+checked on every load; a missing or altered file stops the run, nothing is ever
+downloaded or replaced in silence.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from neumary_models.labels import NAMES
+
+HOME: Final = Path(__file__).parent
+DEFAULT: Final = "strip"
+
+
+class ModelMissing(Exception):
+    """No such model, or its file is gone."""
+
+
+class ModelAltered(Exception):
+    """The file's hash, or its label list, is not the registered one."""
+
+
+@dataclass(frozen=True, slots=True)
+class ModelEntry:
+    """One registered model.
+
+    Attributes
+    ----------
+    name : str
+    path : Path
+        The ONNX file.
+    sha256 : str
+        Hash the file must have.
+    labels : tuple of str
+        Label list in the order of the network's outputs.
+    calibration : dict of str to float
+        Fields of `neumary.glyphs.Calibration`, fitted on hands kept out of training.
+    card : Path
+    about : str
+        One line for listings.
+    """
+
+    name: str
+    path: Path
+    sha256: str
+    labels: tuple[str, ...]
+    calibration: dict[str, float]
+    card: Path
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedModel:
+    """A checked model, ready to run.
+
+    Attributes
+    ----------
+    name, sha256 : str
+    calibration : dict of str to float
+    """
+
+    name: str
+    sha256: str
+    calibration: dict[str, float]
+    _session: Any = field(repr=False)
+
+    def run(self, strips: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Score strips.
+
+        Parameters
+        ----------
+        strips : ndarray of float32, shape (N, 5, H, W)
+            H and W multiples of 16; channels as in `neumary_models.outputs`.
+
+        Returns
+        -------
+        ndarray of float32, shape (N, C, H / 2, W / 2)
+        """
+        return np.asarray(self._session.run(None, {"strip": strips})[0], dtype=np.float32)
+
+
+def registered(registry: Path = HOME / "registry.toml") -> dict[str, ModelEntry]:
+    """All models of a registry file, by name."""
+    table = tomllib.loads(registry.read_text(encoding="utf-8"))
+    return {name: _entry(name, row, registry.parent) for name, row in table.items()}
+
+
+def _entry(name: str, row: dict[str, Any], home: Path) -> ModelEntry:
+    return ModelEntry(
+        name=name,
+        path=home / row["file"],
+        sha256=row["sha256"],
+        labels=tuple(row["labels"]),
+        calibration={key: float(value) for key, value in row["calibration"].items()},
+        card=home / row["card"],
+        about=row["about"],
+    )
+
+
+def find(name_or_file: str) -> ModelEntry:
+    """The entry of a registered name, or of a folder's ``registry.toml`` beside an ONNX file.
+
+    Raises
+    ------
+    ModelMissing
+        Neither a registered name nor a file with its registry beside it.
+    """
+    known = registered()
+    if name_or_file in known:
+        return known[name_or_file]
+    path = Path(name_or_file)
+    beside = path.parent / "registry.toml"
+    if path.suffix == ".onnx" and beside.is_file():
+        for entry in registered(beside).values():
+            if entry.path.resolve() == path.resolve():
+                return entry
+    raise ModelMissing(f"no model '{name_or_file}'; there are: {', '.join(sorted(known))}")
+
+
+def check(entry: ModelEntry) -> bytes:
+    """The file's bytes, once its hash and labels have been checked.
+
+    Raises
+    ------
+    ModelMissing, ModelAltered
+    """
+    try:
+        data = entry.path.read_bytes()
+    except OSError as error:
+        raise ModelMissing(f"the weights of model '{entry.name}' are not at {entry.path}") from error
+    found = hashlib.sha256(data).hexdigest()
+    if found != entry.sha256:
+        raise ModelAltered(
+            f"{entry.path} is not the registered file: sha256 {found[:12]}, expected {entry.sha256[:12]}"
+        )
+    if entry.labels != NAMES:
+        raise ModelAltered(f"model '{entry.name}' was trained with another label list")
+    return data
+
+
+def load(name_or_file: str = DEFAULT, threads: int | None = None) -> LoadedModel:
+    """Load and check a model.
+
+    Parameters
+    ----------
+    name_or_file : str
+        Registered name, or path of an ONNX file with its ``registry.toml`` beside it.
+    threads : int, optional
+        Threads one run may use; default: all cores the process may use.
+
+    Raises
+    ------
+    ModelMissing, ModelAltered
+    """
+    import onnxruntime
+
+    entry = find(name_or_file)
+    data = check(entry)
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads or len(os.sched_getaffinity(0))
+    options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
+    return LoadedModel(entry.name, entry.sha256, entry.calibration, session)

@@ -1,0 +1,133 @@
+"""How far a flat holds.
+
+Only B may be flattened in plainchant, and a natural cancels (common practice; so the guides to
+printed chant). The scope differs between books and centuries, so it is a setting:
+
+======== ============================================================ =========================
+scope    a flat holds                                                 source
+======== ============================================================ =========================
+note     for the B or Bs of the first neume after it that has one     common practice, no source
+word     to the end of the word, the first division or a natural      *Liber Usualis* 1961, p. xviij
+division to the first division, a natural or the end of the staff     common practice, no source
+staff    to the end of the staff or a natural                         common practice, no source
+piece    until a natural                                              common practice, no source
+======== ============================================================ =========================
+
+Whatever the scope, a flat beside the clef holds for its whole staff except where a natural
+contradicts it (*Liber Usualis* 1961, p. xviij). A flat counts in its own octave only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final, Literal
+
+from neumary.errors import UsageError
+from neumary.types import NotationKind, Staff, Syllable
+
+FlatScope = Literal["auto", "note", "word", "division", "staff", "piece"]
+SCOPES: Final = ("auto", "note", "word", "division", "staff", "piece")
+
+AUTO_SCOPE: Final[dict[NotationKind, FlatScope]] = {
+    "layered": "word",  # books that print staffless signs around the staff are 20th-c. editions
+    "square": "staff",
+    "pointed": "staff",
+    "coloured-lines": "staff",
+    "letters": "staff",
+    "staffless": "staff",
+}
+"""Scope taken for "auto"; manuscripts vary, "staff" is common practice without a source."""
+
+B_CLASS: Final = 6
+"""degree % 7 of every B."""
+
+
+def scope_of(staff: Staff, flat_scope: FlatScope) -> FlatScope:
+    """The rule that holds on a staff.
+
+    Raises
+    ------
+    UsageError
+        If the rule is none of `SCOPES`.
+    """
+    if flat_scope not in SCOPES:
+        raise UsageError(f"There is no flat scope {flat_scope!r}.", f"Take one of {', '.join(SCOPES)}.")
+    return AUTO_SCOPE[staff.kind] if flat_scope == "auto" else flat_scope
+
+
+def word_starts(staff: Staff, syllables: Sequence[Syllable]) -> tuple[float, ...]:
+    """Columns (px) at which a word of the lyrics begins under a staff."""
+    return tuple(
+        sorted(
+            float(y.box.left)
+            for y in syllables
+            if y.staff == staff.id and y.box is not None and y.wordpos in ("i", "s")
+        )
+    )
+
+
+class FlatState:
+    """Which degrees are flattened at a place; walks along the staves with the reader.
+
+    Parameters
+    ----------
+    scope : FlatScope
+        One of the rules of the table above, "auto" already resolved.
+    """
+
+    def __init__(self, scope: FlatScope) -> None:
+        self.scope: FlatScope = scope
+        self._beside_clef: set[int] = set()
+        self._set: dict[int, int] = {}  # degree -> alter in force
+        self._sounded: set[int] = set()  # degrees a head has taken since their sign
+
+    def flatten(self, degree: int, *, beside_clef: bool) -> None:
+        """A flat on a degree (a B)."""
+        if beside_clef:
+            self._beside_clef.add(degree)
+            self._set.pop(degree, None)
+        else:
+            self._set[degree] = -1
+            self._sounded.discard(degree)
+
+    def cancel(self, degree: int) -> None:
+        """A natural on a degree."""
+        if self.scope == "piece":
+            self._beside_clef.discard(degree)
+        self._set[degree] = 0
+        self._sounded.discard(degree)
+
+    def division(self) -> None:
+        """A division: ends the narrower scopes."""
+        if self.scope in ("note", "word", "division"):
+            self._set.clear()
+
+    def word(self) -> None:
+        """A new word."""
+        if self.scope == "word":
+            self._set.clear()
+
+    def neume(self) -> None:
+        """A new neume."""
+        if self.scope == "note":
+            for degree in self._sounded:
+                self._set.pop(degree, None)
+            self._sounded.clear()
+
+    def staff_end(self, scope: FlatScope) -> None:
+        """The end of a staff; `scope` is the rule of the next one."""
+        if self.scope != "piece":
+            self._set.clear()
+            self._beside_clef.clear()
+        self._sounded.clear()
+        self.scope = scope
+
+    def alter(self, degree: int) -> int:
+        """Alteration of a degree here: -1 or 0."""
+        return self._set.get(degree, -1 if degree in self._beside_clef else 0)
+
+    def sound(self, degree: int) -> int:
+        """A head on a degree: its alteration, remembered for the "note" rule."""
+        if degree in self._set:
+            self._sounded.add(degree)
+        return self.alter(degree)

@@ -1,0 +1,326 @@
+"""Many pages, unattended: read them, enter them in the ledger, go on where the last run stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final, Literal
+
+import msgspec
+
+from neumary import __version__
+from neumary.errors import ExitCode, ModelError, NeumaryError, OutputError, ScanError
+from neumary.executor import Executor, InProcess, LocalProcesses
+from neumary.inputs import Inputs
+from neumary.ledger import LEDGER_NAME, NOTHING, Ledger, LedgerRow, PageCounts, WorkKey, running_alone
+from neumary.models import ModelStamp, check_model
+from neumary.plan import PlannedPage, hash_file, is_done, plan_pages
+from neumary.scan import LIMIT_MEGAPIXELS
+from neumary.settings import ReadSettings
+from neumary.worker import Outcome, Reader, Task, corrected_by_hand, read_to_files, tidy
+
+Result = Literal["read", "already", "kept", "failed"]
+"""Read now; done by an earlier run; corrected by hand and so left alone; failed."""
+
+PAGE_LIMIT_S: Final = 900.0
+"""A page that takes longer is given up; a large one takes seconds."""
+
+PICTURES_WITHIN: Final = 500
+"""Up to so many pages the overview carries its pictures; beyond, it shows the overlays on demand."""
+
+
+@dataclass(frozen=True, slots=True)
+class PageReport:
+    """How one page of a run went.
+
+    Attributes
+    ----------
+    page_id, source : str
+    result : str
+        "read", "already", "kept" or "failed".
+    seconds : float
+    counts : PageCounts
+    error : NeumaryError or None
+    trace : str
+        Traceback of an unforeseen error.
+    """
+
+    page_id: str
+    source: str
+    result: Result
+    seconds: float = 0.0
+    counts: PageCounts = NOTHING
+    error: NeumaryError | None = None
+    trace: str = ""
+
+
+@dataclass(slots=True)
+class BatchReport:
+    """How a run went.
+
+    Attributes
+    ----------
+    out : Path
+    pages : list of PageReport
+    inputs : Inputs
+        With what was skipped and what could not be had.
+    interrupted : bool
+    """
+
+    out: Path
+    inputs: Inputs
+    pages: list[PageReport] = field(default_factory=list)
+    interrupted: bool = False
+
+    def count(self, result: Result) -> int:
+        """Pages with this result."""
+        return sum(page.result == result for page in self.pages)
+
+    @property
+    def failures(self) -> list[NeumaryError]:
+        """Every error of the run: inputs first, then pages."""
+        return [*self.inputs.failed, *(page.error for page in self.pages if page.error)]
+
+    def exit_code(self, *, strict: bool = False) -> ExitCode:
+        """The exit code this run deserves.
+
+        Parameters
+        ----------
+        strict : bool
+            Repaired pages and skipped PDF files count as failures too.
+        """
+        if self.interrupted:
+            return ExitCode.INTERRUPTED
+        failures = self.failures
+        if len(self.pages) == self.count("failed"):
+            unreadable = all(isinstance(error, ScanError) for error in failures)
+            return ExitCode.NO_INPUT if unreadable else ExitCode.SOME_FAILED
+        blemished = any(item.loss for item in self.inputs.skipped) or any(
+            page.counts.repairs for page in self.pages
+        )
+        return ExitCode.SOME_FAILED if failures or (strict and blemished) else ExitCode.OK
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What stays the same for all pages of a run.
+
+    Attributes
+    ----------
+    out : Path
+        Output folder.
+    settings : ReadSettings
+    jobs : int
+        Worker processes.
+    limit_megapixels, page_limit_s : float
+        Larger or slower pages are given up.
+    reader : callable or None
+        Stand-in for the pipeline (a module-level function); None takes the pipeline.
+    """
+
+    out: Path
+    settings: ReadSettings
+    jobs: int = 1
+    limit_megapixels: float = LIMIT_MEGAPIXELS
+    page_limit_s: float = PAGE_LIMIT_S
+    reader: Reader | None = None
+
+    def model(self) -> ModelStamp:
+        """Name and hash of the model, checked; empty for a stand-in."""
+        return ModelStamp("", "") if self.reader else check_model(self.settings.model)
+
+
+def read_all(
+    inputs: Inputs,
+    run: Run,
+    *,
+    on_start: Callable[[int], None] = lambda total: None,
+    on_page: Callable[[PageReport], None] = lambda page: None,
+    executor: Executor[Task, Outcome] | None = None,
+) -> BatchReport:
+    """Read all pages of all inputs into an output folder.
+
+    Pages done before from the same image, with the same settings and model, are not
+    read again. Ctrl-C stops the run; what is finished stays, what was in flight is
+    read by the next run.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        From `neumary.inputs.list_inputs`.
+    run : Run
+    on_start : callable
+        Told the number of pages.
+    on_page : callable
+        Told of each page as it ends.
+    executor : Executor, optional
+        Where pages are worked on; default: local processes.
+
+    Returns
+    -------
+    BatchReport
+
+    Raises
+    ------
+    ModelError
+        Before any page is touched, if the model is missing or altered.
+    OutputError
+        If the folder cannot be written, or another run holds it.
+    """
+    report = BatchReport(run.out, inputs)
+    if not inputs.files:
+        return report
+    stamp = run.model()
+    _make_folder(run.out)
+    with running_alone(run.out), Ledger(run.out) as ledger:
+        number = ledger.begin_run(__version__, msgspec.json.encode(run.settings.as_dict()).decode())
+        tidy(run.out)
+        known = list(ledger.rows())
+        planned = plan_pages(inputs.files, known)
+        ledger.claim((page.ref.page_id, str(page.ref.source.absolute()), page.ref.frame) for page in planned)
+        on_start(len(planned))
+        executor = executor or _default_executor(run, len(planned))
+        book = _Book(run, stamp, ledger, report, {row.page_id: row for row in known}, on_page)
+        try:
+            _work(executor, book, planned)
+        except KeyboardInterrupt:
+            report.interrupted = True
+        finally:
+            executor.close()
+            tidy(run.out)
+            ledger.end_run(number)
+        _write_overview(run.out, ledger)
+    return report
+
+
+def _default_executor(run: Run, pages: int) -> Executor[Task, Outcome]:
+    if pages <= 1:
+        return InProcess(read_to_files)
+    return LocalProcesses(read_to_files, min(run.jobs, pages), run.page_limit_s)
+
+
+def _work(executor: Executor[Task, Outcome], book: _Book, planned: list[PlannedPage]) -> None:
+    in_flight = 0
+    for page in planned:
+        if in_flight == executor.capacity:
+            book.close(*executor.collect())
+            in_flight -= 1
+        task = book.open(page, threads=0 if executor.capacity == 1 else 1)
+        if task is not None:
+            executor.submit(task)
+            in_flight += 1
+    for _ in range(in_flight):
+        book.close(*executor.collect())
+
+
+@dataclass(frozen=True, slots=True)
+class _Book:
+    """Keeps ledger, report and listener in step."""
+
+    run: Run
+    stamp: ModelStamp
+    ledger: Ledger
+    report: BatchReport
+    known: dict[str, LedgerRow]
+    on_page: Callable[[PageReport], None]
+
+    def open(self, page: PlannedPage, threads: int) -> Task | None:
+        """The page's task; None where there is nothing to do."""
+        page_id, source = page.ref.page_id, str(page.ref.source)
+        try:
+            key = work_key(page, self.run.settings, self.stamp)
+        except ScanError as error:
+            self.ledger.begin(page_id, WorkKey("", "", "", ""))
+            self._fail(PageReport(page_id, source, "failed", error=error))
+            return None
+        row = self.known.get(page_id)
+        if row is not None and is_done(row, key, self.run.out):
+            self._tell(PageReport(page_id, source, "already", counts=row.counts))
+            return None
+        if corrected_by_hand(self.run.out / page_id):
+            self._tell(PageReport(page_id, source, "kept", counts=row.counts if row else NOTHING))
+            return None
+        self.ledger.begin(page_id, key)
+        run = self.run
+        return Task(page.ref, key, run.out, run.settings, run.limit_megapixels, threads, run.reader)
+
+    def close(self, task: Task, outcome: Outcome | NeumaryError) -> None:
+        """Enter how a page went; errors that would meet every page end the run."""
+        page_id, source = task.ref.page_id, str(task.ref.source)
+        if isinstance(outcome, NeumaryError):
+            outcome = Outcome(0.0, error=outcome)
+        if outcome.error is None:
+            self.ledger.finish(page_id, outcome.seconds, outcome.counts, outcome.overview)
+            self._tell(PageReport(page_id, source, "read", outcome.seconds, outcome.counts))
+            return
+        error, seconds = outcome.error, outcome.seconds
+        self._fail(PageReport(page_id, source, "failed", seconds, error=error, trace=outcome.trace))
+        if isinstance(error, OutputError | ModelError):
+            raise error
+
+    def _fail(self, page: PageReport) -> None:
+        self.ledger.fail(page.page_id, page.seconds, type(page.error).__name__, str(page.error))
+        self._tell(page)
+
+    def _tell(self, page: PageReport) -> None:
+        self.report.pages.append(page)
+        self.on_page(page)
+
+
+def work_key(page: PlannedPage, settings: ReadSettings, stamp: ModelStamp) -> WorkKey:
+    """What decides whether a page must be read again; hashes its file.
+
+    Raises
+    ------
+    ScanError
+        If the file cannot be read.
+    """
+    if page.error is not None:
+        raise page.error
+    return WorkKey(hash_file(page.ref.source), settings.sha256, stamp.name, stamp.sha256)
+
+
+def preview(inputs: Inputs, run: Run) -> Iterator[tuple[PlannedPage, str]]:
+    """What a run would do with each page, touching nothing.
+
+    Yields
+    ------
+    page : PlannedPage
+    state : str
+        "read", "already", "kept" or "failed".
+    """
+    stamp = run.model()
+    known: list[LedgerRow] = []
+    if (run.out / LEDGER_NAME).is_file():
+        with Ledger(run.out, read_only=True) as ledger:
+            known = list(ledger.rows())
+    by_id = {row.page_id: row for row in known}
+    for page in plan_pages(inputs.files, known):
+        if page.error is not None:
+            yield page, "failed"
+        elif is_done(by_id.get(page.ref.page_id), work_key(page, run.settings, stamp), run.out):
+            yield page, "already"
+        else:
+            yield page, "kept" if corrected_by_hand(run.out / page.ref.page_id) else "read"
+
+
+def _make_folder(out: Path) -> None:
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise OutputError(f"{out} cannot be made a folder: {why}.", "Give another one with -o.") from error
+
+
+def _write_overview(out: Path, ledger: Ledger) -> None:
+    """Write ``index.html`` over everything the ledger knows, this run or earlier."""
+    from neumary.report import PageRow, write_index
+
+    rows = [
+        PageRow(page_id, failure=error) if error else msgspec.json.decode(overview, type=PageRow)
+        for page_id, overview, error in ledger.overviews()
+    ]
+    if len(rows) > PICTURES_WITHIN:
+        rows = [replace(row, thumbnail="") for row in rows]
+    write_index(out, rows)

@@ -1,0 +1,223 @@
+"""Clefs, degrees and the order of heads: the facts of the trade several stages share.
+
+A pitch depends on a clef only through the *degree of the bottom line* (`base`): a C clef
+on line 4 and an F clef on line 2 give the same staff. Everything here is pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from neumary.types import PNAMES, Glyph, Reading, Staff
+from neumary_models.labels import CLEFS, HEADS
+
+CLEF_DEGREES: Final[Mapping[str, int]] = {
+    # C clef = c sol fa ut, F clef = F fa ut of the Guidonian gamut, in the clef-literal octave
+    # (MEI 5.1: C clef line = c4, F clef line = f3).
+    "clef_c": 28,
+    "clef_f": 24,
+    # Letters beside those two, in the register nearest to them; d4 and g4 as the clavis d and g
+    # of the gamut, the others common practice, no source.
+    "clef_a": 26,
+    "clef_b": 27,
+    "clef_d": 29,
+    "clef_e": 30,
+    "clef_g": 32,
+}
+"""Degree of the line each clef stands on."""
+
+GAMUT_DEGREES: Final = (18, 37)
+"""Gamma ut (G2) to ee la (E5): the twenty places of the medieval gamut."""
+
+EXACT_KINDS: Final = frozenset({"square", "pointed", "layered"})
+"""Kinds of notation on full staves: their steps give pitches, not ranges."""
+
+STACKED_SPACES: Final = 0.35
+"""Heads whose columns differ by less than this stand one above the other (common practice)."""
+
+FALLING_LEAD_SPACES: Final = 0.2
+"""A stacked upper head this far left of the lower one is sung first (common practice)."""
+
+
+LEADING_SPACES: Final = 3.0
+"""Heads this little left of a staff's first clef are still under it (design figure)."""
+
+
+def gives_exact_pitch(staff: Staff) -> bool:
+    """Whether a staff has lines enough for pitches rather than ranges."""
+    if staff.kind in EXACT_KINDS:
+        return bool(staff.lines)
+    return staff.kind != "staffless" and len(staff.lines) > 2
+
+
+def clef_step(line: int) -> int:
+    """Step of a clef that stands on a line; lines count from 1 at the bottom."""
+    return 2 * (line - 1)
+
+
+def base_degree(label: str, step: int) -> int:
+    """Degree of the bottom line (step 0) under a clef.
+
+    Parameters
+    ----------
+    label : str
+        A clef label of `neumary_models.labels`.
+    step : int
+        Step the clef stands on.
+
+    Examples
+    --------
+    >>> base_degree("clef_c", clef_step(4)) == base_degree("clef_f", clef_step(2))
+    True
+    """
+    return CLEF_DEGREES[label] - step
+
+
+def degree_of(pname: str, octave: int) -> int:
+    """Diatonic degree of a pitch name and octave (MEI data.PITCHNAME, data.OCTAVE)."""
+    return 7 * octave + PNAMES.index(pname)
+
+
+def degree_name(degree: int, alter: int = 0) -> str:
+    """Name for people: ``c4``, ``b-flat 3``."""
+    flat = "-flat " if alter < 0 else ""
+    return f"{PNAMES[degree % 7]}{flat}{degree // 7}"
+
+
+def clef_name(label: str, step: int) -> str:
+    """Name for people: ``C clef on line 4``; between lines it says so."""
+    letter = label.removeprefix("clef_").upper()
+    where = (
+        f"on line {step // 2 + 1}" if step % 2 == 0 else f"between lines {step // 2 + 1} and {step // 2 + 2}"
+    )
+    return f"{letter} clef {where}"
+
+
+def line_step(reading: Reading) -> int | None:
+    """Most probable step *on a line* of a clef: clefs stand on lines (common practice).
+
+    None if the reading has no step at all.
+    """
+    if reading.step is None:
+        return None
+    if reading.step % 2 == 0:
+        return reading.step
+    on_lines = [(p, -abs(s - reading.step), s) for s, p in reading.steps if s % 2 == 0]
+    return max(on_lines)[2] if on_lines else reading.step - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """A glyph together with the reading that holds for it."""
+
+    glyph: Glyph
+    reading: Reading
+
+    @property
+    def label(self) -> str:
+        """Label of the reading."""
+        return self.reading.label
+
+    @property
+    def is_head(self) -> bool:
+        """Whether it is a sung note."""
+        return self.reading.label in HEADS
+
+    @property
+    def is_clef(self) -> bool:
+        """Whether it is a clef."""
+        return self.reading.label in CLEFS
+
+
+def sung_order(signs: Iterable[Sign], space_px: float) -> list[Sign]:
+    """Put the signs of one staff in the order they are sung.
+
+    Left to right; of heads that stand one above the other the lower is sung first, the rule
+    of the pes (SMuFL 1.4, plainchant implementation notes: podatus), unless the upper one
+    stands clearly to the left (common practice, no source).
+
+    Parameters
+    ----------
+    signs : iterable of Sign
+        Signs of one staff and one layer, any order.
+    space_px : float
+        Staff space, in px.
+    """
+    by_col = sorted(signs, key=lambda s: (s.glyph.col, -s.glyph.row, s.glyph.id))
+    ordered: list[Sign] = []
+    stack: list[Sign] = []
+    for sign in by_col:
+        joins = stack and sign.is_head and sign.glyph.col - stack[0].glyph.col < STACKED_SPACES * space_px
+        if not joins:
+            ordered += _order_stack(stack, space_px)
+            stack = []
+        stack.append(sign)
+        if not sign.is_head:
+            ordered += _order_stack(stack, space_px)
+            stack = []
+    return ordered + _order_stack(stack, space_px)
+
+
+def _order_stack(stack: Sequence[Sign], space_px: float) -> list[Sign]:
+    rising = sorted(stack, key=lambda s: (-s.glyph.row, s.glyph.col, s.glyph.id))
+    if len(rising) < 2:
+        return rising
+    lead = rising[0].glyph.col - rising[-1].glyph.col  # how far the top stands left of the bottom
+    return rising[::-1] if lead > FALLING_LEAD_SPACES * space_px else rising
+
+
+def signs_by_staff(
+    staves: Sequence[Staff], glyphs: Sequence[Glyph], readings: Sequence[Reading], layer: str = "melody"
+) -> dict[str, list[Sign]]:
+    """Signs of each staff in the order sung, for one layer; staves without signs included.
+
+    The last reading of a glyph holds; glyphs nobody has read are left out.
+    """
+    current = {reading.glyph: reading for reading in readings}
+    found: dict[str, list[Sign]] = {staff.id: [] for staff in staves}
+    for glyph in glyphs:
+        if glyph.layer == layer and glyph.staff in found and glyph.id in current:
+            found[glyph.staff].append(Sign(glyph, current[glyph.id]))
+    return {staff.id: sung_order(found[staff.id], staff.space_px) for staff in staves}
+
+
+def clef_groups(signs: Sequence[Sign]) -> list[list[Sign]]:
+    """Clefs of one staff, those with no head between them together, in the order sung."""
+    groups: list[list[Sign]] = []
+    fresh = True
+    for sign in signs:
+        if sign.is_head:
+            fresh = True
+        elif sign.is_clef:
+            if fresh:
+                groups.append([])
+            groups[-1].append(sign)
+            fresh = False
+    return groups
+
+
+def leads(clef: Sign, signs: Sequence[Sign], space_px: float) -> bool:
+    """Whether a clef holds from the beginning of its staff: hardly any head stands left of it."""
+    heads = [s.glyph.col for s in signs if s.is_head]
+    return not heads or clef.glyph.col - min(heads) <= LEADING_SPACES * space_px
+
+
+def line_clef(staff: Staff) -> tuple[str, int] | None:
+    """Clef given by a coloured line: red = F, yellow = C (common practice, after medieval theory).
+
+    Only a line that differs from the others speaks, and only on a staff of the coloured-lines
+    kind: all-red staves (13th c. on) carry no such information.
+
+    Returns
+    -------
+    (label, step) or None
+    """
+    colours = [str(line.colour) for line in staff.lines]
+    if staff.kind != "coloured-lines" or len(set(colours)) < 2:
+        return None
+    for colour, label in (("red", "clef_f"), ("yellow", "clef_c")):
+        if colours.count(colour) == 1:
+            return label, 2 * colours.index(colour)
+    return None

@@ -1,0 +1,300 @@
+"""Candidates and choice: from the network's sign maps to one set of signs per staff.
+
+Candidates are over-generated as peaks of the heat map, far below the level at which
+a sign is believed. The best set of candidates that do not claim the same ink is then
+chosen exactly, group by group along the staff.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+from neumary.strips import STRIP_SPACE, step_of_row
+from neumary.types import F32, U8, Box, Glyph, Reading, Strip
+from neumary_models import outputs
+from neumary_models.labels import HEADS, NAMES
+
+CANDIDATE_P: Final = 0.08
+"""Heat below which a peak is not even a candidate."""
+HEAD_APART_SPACES: Final = 0.34
+"""Two signs closer than this claim the same ink (the narrowest second seen is 0.45)."""
+_EXACT_GROUP: Final = 14  # larger groups of conflicting candidates are thinned greedily
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Turns raw network scores into probabilities that hold on unseen hands.
+
+    Attributes
+    ----------
+    heat_slope, heat_offset : float
+        P(sign) = sigmoid(slope * score + offset) (Platt 1999).
+    label_temperature, shift_temperature, starts_temperature : float
+        Divide the scores before softmax or sigmoid (Guo et al., ICML 2017).
+    believe_p : float
+        Calibrated probability from which a candidate counts as a sign.
+    """
+
+    heat_slope: float = 1.0
+    heat_offset: float = 0.0
+    label_temperature: float = 1.0
+    shift_temperature: float = 1.0
+    starts_temperature: float = 1.0
+    believe_p: float = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """One possible sign of a strip.
+
+    Attributes
+    ----------
+    row, col : float
+        Centre in strip pixels.
+    p_sign : float
+        Calibrated probability that a sign stands here.
+    labels : ndarray of float32, shape (L,)
+        Probabilities over `neumary_models.labels.NAMES`, given that it is a sign.
+    steps : tuple of (int, float)
+        Meant step and its probability, best first.
+    starts : float
+        Probability that a neume begins here.
+    """
+
+    row: float
+    col: float
+    p_sign: float
+    labels: F32
+    steps: tuple[tuple[int, float], ...]
+    starts: float
+
+    @property
+    def label(self) -> str:
+        """The likeliest label."""
+        return NAMES[int(self.labels.argmax())]
+
+
+def _sigmoid(x: F32 | float) -> F32:
+    return np.asarray(1.0 / (1.0 + np.exp(-np.asarray(x, dtype=np.float64))), dtype=np.float32)
+
+
+def _softmax(x: F32) -> F32:
+    e = np.exp(x - x.max(axis=0, keepdims=True))
+    return np.asarray(e / e.sum(axis=0, keepdims=True), dtype=np.float32)
+
+
+def find_candidates(scores: F32, calibration: Calibration) -> list[Candidate]:
+    """Peaks of the heat map with everything the network says about them.
+
+    Parameters
+    ----------
+    scores : ndarray of float32, shape (C, h, w)
+        Raw output for one strip, laid out as in `neumary_models.outputs`.
+    calibration : Calibration
+
+    Returns
+    -------
+    list of Candidate
+        Left to right.
+    """
+    heat = scores[outputs.HEAT][0]
+    floor = float(np.log(CANDIDATE_P / (1 - CANDIDATE_P)))
+    peak = (heat >= cv2.dilate(heat, np.ones((3, 3), np.uint8))) & (heat > floor)
+    rows, cols = np.nonzero(peak)
+    order = np.lexsort((rows, cols))
+    rows, cols = rows[order], cols[order]
+    if not len(rows):
+        return []
+    at = scores[:, rows, cols]
+    p_sign = _sigmoid(calibration.heat_slope * at[outputs.HEAT][0] + calibration.heat_offset)
+    labels = _softmax(at[outputs.LABEL] / calibration.label_temperature)
+    shifts = _softmax(at[outputs.SHIFT] / calibration.shift_temperature)
+    starts = _sigmoid(at[outputs.STARTS][0] / calibration.starts_temperature)
+    offset = np.clip(at[outputs.OFFSET], -2.0, 2.0)
+    return [
+        Candidate(
+            row=float((rows[i] + offset[0, i]) * outputs.STRIDE + 0.5),
+            col=float((cols[i] + offset[1, i]) * outputs.STRIDE + 0.5),
+            p_sign=float(p_sign[i]),
+            labels=labels[:, i],
+            steps=_steps(int(rows[i]), shifts[:, i]),
+            starts=float(starts[i]),
+        )
+        for i in range(len(rows))
+    ]
+
+
+def cell_step(row: int) -> int:
+    """Nearest step of an output cell's centre; shifts are counted from it."""
+    return int(np.floor(step_of_row(row * outputs.STRIDE + 0.5) + 0.5))
+
+
+def _steps(row: int, shifts: F32) -> tuple[tuple[int, float], ...]:
+    base = cell_step(row)
+    pairs = [(base + shift, float(p)) for shift, p in zip(outputs.STEP_SHIFTS, shifts, strict=True)]
+    return tuple(sorted((pair for pair in pairs if pair[1] >= 0.01), key=lambda pair: (-pair[1], pair[0])))
+
+
+def choose(candidates: list[Candidate], believe_p: float) -> list[Candidate]:
+    """The best set of candidates of which no two claim the same ink.
+
+    Each candidate is worth its log odds over `believe_p`; the set of greatest worth
+    is found exactly within each group of candidates that conflict.
+    """
+    worth = np.array([_log_odds(c.p_sign) - _log_odds(believe_p) for c in candidates])
+    kept: list[Candidate] = []
+    for group in _conflict_groups(candidates):
+        group = [i for i in group if worth[i] > 0]
+        kept.extend(candidates[i] for i in _best_subset(group, candidates, worth))
+    return sorted(kept, key=lambda c: (c.col, -c.row))
+
+
+def _log_odds(p: float) -> float:
+    p = min(max(p, 1e-6), 1 - 1e-6)
+    return float(np.log(p / (1 - p)))
+
+
+def _clash(a: Candidate, b: Candidate) -> bool:
+    limit = HEAD_APART_SPACES * STRIP_SPACE
+    return (a.row - b.row) ** 2 + (a.col - b.col) ** 2 < limit**2
+
+
+def _conflict_groups(candidates: list[Candidate]) -> list[list[int]]:
+    groups: list[list[int]] = []
+    member: dict[int, int] = {}
+    for i, here in enumerate(candidates):
+        touching = {member[j] for j in range(i) if _clash(here, candidates[j])}
+        if not touching:
+            member[i] = len(groups)
+            groups.append([i])
+            continue
+        home, *others = sorted(touching)
+        for other in others:
+            groups[home].extend(groups[other])
+            for j in groups[other]:
+                member[j] = home
+            groups[other] = []
+        groups[home].append(i)
+        member[i] = home
+    return [group for group in groups if group]
+
+
+def _best_subset(group: list[int], candidates: list[Candidate], worth: F32) -> list[int]:
+    if len(group) > _EXACT_GROUP:
+        group = sorted(group, key=lambda i: -worth[i])[:_EXACT_GROUP]
+    best: tuple[float, list[int]] = (0.0, [])
+    stack: list[tuple[int, float, list[int]]] = [(0, 0.0, [])]
+    while stack:
+        at, value, chosen = stack.pop()
+        if value > best[0]:
+            best = (value, chosen)
+        if at == len(group):
+            continue
+        stack.append((at + 1, value, chosen))
+        i = group[at]
+        if not any(_clash(candidates[i], candidates[j]) for j in chosen):
+            stack.append((at + 1, value + float(worth[i]), [*chosen, i]))
+    return best[1]
+
+
+def place(strip: Strip, line_free: U8, chosen: list[Candidate]) -> list[tuple[Glyph, Reading]]:
+    """Signs of a strip as glyphs on the page with their readings; ids are given later.
+
+    Parameters
+    ----------
+    strip : Strip
+    line_free : ndarray of uint8, shape (h, w)
+        Ink without staff lines, from `neumary.erase`.
+    chosen : list of Candidate
+    """
+    out = []
+    for candidate in chosen:
+        box = _ink_box(strip, line_free, candidate)
+        row, col = _to_page(strip, candidate.row, candidate.col)
+        glyph = Glyph(id="", staff=strip.staff.id, row=row, col=col, box=box)
+        out.append((glyph, _reading(candidate)))
+    return out
+
+
+def _reading(candidate: Candidate) -> Reading:
+    order = np.argsort(-candidate.labels, kind="stable")
+    label = NAMES[int(order[0])]
+    rivals = tuple(
+        (NAMES[int(i)], float(candidate.p_sign * candidate.labels[i]))
+        for i in order[1:4]
+        if candidate.labels[i] >= 0.01
+    )
+    is_head = label in HEADS
+    pitched = label != "division"
+    return Reading(
+        glyph="",
+        label=label,
+        confidence=float(candidate.p_sign * candidate.labels[order[0]]),
+        rivals=rivals,
+        step=candidate.steps[0][0] if pitched else None,
+        steps=candidate.steps if pitched else (),
+        starts_neume=candidate.starts if is_head else 1.0,
+    )
+
+
+def _to_page(strip: Strip, row: float, col: float) -> tuple[float, float]:
+    r = float(np.clip(row, 0, strip.rgb.shape[0] - 1))
+    c = float(np.clip(col, 0, strip.rgb.shape[1] - 1))
+    top, left = int(r), int(c)
+    below, right = min(top + 1, strip.rgb.shape[0] - 1), min(left + 1, strip.rgb.shape[1] - 1)
+    fr, fc = r - top, c - left
+
+    def between(grid: F32) -> float:
+        upper = grid[top, left] * (1 - fc) + grid[top, right] * fc
+        lower = grid[below, left] * (1 - fc) + grid[below, right] * fc
+        return float(upper * (1 - fr) + lower * fr)
+
+    return between(strip.page_rows), between(strip.page_cols)
+
+
+_WINDOW_SPACES: Final = {
+    "clef": (1.4, 0.9),
+    "accidental": (1.1, 0.6),
+    "division": (2.5, 0.35),
+    "custos": (1.0, 0.6),
+}
+_HEAD_WINDOW: Final = (0.62, 0.55)  # half height, half width a head may reach from its centre
+
+
+def _ink_box(strip: Strip, line_free: U8, candidate: Candidate) -> Box:
+    """Box of the ink that hangs together with the sign's centre, within a sign's reach."""
+    from neumary_models.labels import BY_NAME
+
+    half_rows, half_cols = _WINDOW_SPACES.get(BY_NAME[candidate.label].group, _HEAD_WINDOW)
+    height, width = line_free.shape
+    top = int(np.clip(candidate.row - half_rows * STRIP_SPACE, 0, height - 1))
+    bottom = int(np.clip(candidate.row + half_rows * STRIP_SPACE + 1, top + 1, height))
+    left = int(np.clip(candidate.col - half_cols * STRIP_SPACE, 0, width - 1))
+    right = int(np.clip(candidate.col + half_cols * STRIP_SPACE + 1, left + 1, width))
+    window = line_free[top:bottom, left:right]
+    level = max(40, int(window.max()) // 2)
+    _, parts, stats, _ = cv2.connectedComponentsWithStats((window >= level).astype(np.uint8), connectivity=8)
+    at = (
+        int(np.clip(candidate.row - top, 0, bottom - top - 1)),
+        int(np.clip(candidate.col - left, 0, right - left - 1)),
+    )
+    near = parts[max(0, at[0] - 2) : at[0] + 3, max(0, at[1] - 2) : at[1] + 3]
+    ids = [int(i) for i in np.unique(near) if i]
+    if ids:
+        r0 = min(int(stats[i, cv2.CC_STAT_TOP]) for i in ids)
+        c0 = min(int(stats[i, cv2.CC_STAT_LEFT]) for i in ids)
+        r1 = max(int(stats[i, cv2.CC_STAT_TOP] + stats[i, cv2.CC_STAT_HEIGHT]) for i in ids)
+        c1 = max(int(stats[i, cv2.CC_STAT_LEFT] + stats[i, cv2.CC_STAT_WIDTH]) for i in ids)
+        top, bottom, left, right = top + r0, top + r1, left + c0, left + c1
+    page_rows = strip.page_rows[top:bottom, left:right]
+    page_cols = strip.page_cols[top:bottom, left:right]
+    return Box(
+        max(0, int(np.floor(page_rows.min()))),
+        max(0, int(np.floor(page_cols.min()))),
+        max(1, int(np.ceil(page_rows.max())) + 1),
+        max(1, int(np.ceil(page_cols.max())) + 1),
+    )

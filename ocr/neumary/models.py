@@ -1,0 +1,112 @@
+"""The shipped models as seen from here: checked, named, and with errors for people."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from neumary.errors import ModelError
+
+if TYPE_CHECKING:
+    from neumary_models.zoo import LoadedModel
+
+
+@dataclass(frozen=True, slots=True)
+class ModelStamp:
+    """A model's name and hash, as written into ledgers and pages."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class ModelLine:
+    """One model in a listing; `fault` is "" when its file is the registered one."""
+
+    stamp: ModelStamp
+    about: str
+    default: bool
+    fault: str
+
+
+@contextmanager
+def _as_model_error() -> Iterator[None]:
+    from neumary_models import zoo
+
+    try:
+        yield
+    except FileNotFoundError as error:
+        raise ModelError(
+            f"The list of models is missing: {error.filename}.", "Install Neumary again."
+        ) from error
+    except (zoo.ModelMissing, zoo.ModelAltered) as error:
+        said = str(error).rstrip(".")
+        raise ModelError(f"{said[:1].upper()}{said[1:]}.", "`neumary models` lists them.") from error
+
+
+def check_model(name: str) -> ModelStamp:
+    """Check a model's file without starting the network.
+
+    Parameters
+    ----------
+    name : str
+        Registered name or model file; "" takes the default model.
+
+    Raises
+    ------
+    ModelError
+        If there is no such model, or its file is not the registered one.
+    """
+    from neumary_models import zoo
+
+    with _as_model_error():
+        entry = zoo.find(name or zoo.DEFAULT)
+        zoo.check(entry)
+    return ModelStamp(entry.name, entry.sha256)
+
+
+@functools.lru_cache(maxsize=2)
+def load_model(name: str, sha256: str = "", threads: int = 0) -> LoadedModel:
+    """Load a model, once for each process.
+
+    Parameters
+    ----------
+    name : str
+        Registered name or model file; "" takes the default model.
+    sha256 : str
+        Hash it must have; "" for any.
+    threads : int
+        Threads the network may use; 0 takes all cores.
+
+    Raises
+    ------
+    ModelError
+        If there is no such model, or it is not the one expected.
+    """
+    from neumary_models import zoo
+
+    with _as_model_error():
+        model = zoo.load(name or zoo.DEFAULT, threads or None)
+    if sha256 and model.sha256 != sha256:
+        raise ModelError(f"The model {model.name} changed during the run.", "Run the command again.")
+    return model
+
+
+def list_models() -> list[ModelLine]:
+    """All registered models, each with its hash checked."""
+    from neumary_models import zoo
+
+    with _as_model_error():
+        entries = list(zoo.registered().values())
+    return [_line(entry.name, entry.sha256, entry.about, entry.name == zoo.DEFAULT) for entry in entries]
+
+
+def _line(name: str, sha256: str, about: str, default: bool) -> ModelLine:
+    try:
+        check_model(name)
+    except ModelError as error:
+        return ModelLine(ModelStamp(name, sha256), about, default, error.seen)
+    return ModelLine(ModelStamp(name, sha256), about, default, "")

@@ -1,0 +1,344 @@
+"""The scan with what was read drawn on it, for checking at a glance.
+
+Every mark has a colour of the Okabe-Ito palette and a shape of its own, so that it
+can be told apart without seeing colours:
+
+============================ ============== =====================================
+mark                         colour         shape
+============================ ============== =====================================
+staff line                   sky blue       thin line, dashed where little was seen
+sure note                    blue           two corner ticks and its letter
+sign read with doubt         vermillion     diamond around it
+pitch not exact              vermillion     ring around it and ``?`` behind the letter
+neume of several notes       reddish purple bracket below
+clef, custos, flat, division bluish green   box and its name
+============================ ============== =====================================
+
+The octave's number stands only at the first note of a staff and where it changes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from PIL import Image, ImageDraw
+
+from neumary.doubt import doubtful_signs, reasons_to_doubt
+from neumary.errors import OutputError
+from neumary.order import Event, staff_events
+from neumary.overlay_labels import Label, LabelPlacer, typeface
+from neumary.types import PNAMES, U8, Box, Glyph, Page, Reading, Staff
+from neumary_models.labels import BY_NAME, HEADS
+
+Colour = tuple[int, int, int]
+
+# M. Okabe and K. Ito, "Color Universal Design", 2008, https://jfly.uni-koeln.de/color/
+SKY: Final[Colour] = (86, 180, 233)
+BLUE: Final[Colour] = (0, 114, 178)
+GREEN: Final[Colour] = (0, 158, 115)
+VERMILLION: Final[Colour] = (213, 94, 0)
+PURPLE: Final[Colour] = (204, 121, 167)
+BLACK: Final[Colour] = (0, 0, 0)
+
+_LONG_SIDE_PX: Final = 2800  # larger scans are drawn smaller, so that the file stays small
+_LONGEST_SIDE_PX: Final = 4200  # ... but never larger than this when enlarged for legibility
+_SPACE_PX: Final = 24.0  # a staff space keeps at least this, or the letters cannot be read
+_PAPER: Final = 0.22  # how far the scan is faded towards white below the marks
+_LETTER_SPACES: Final = 0.62  # size of letters in staff spaces
+_LETTER_PX: Final = (13, 34)  # and their bounds
+_SEEN_SHARE: Final = 0.5  # lines with less of their ink seen are dashed
+_SHIFT: Final = 4  # cv2 draws in 1/16 px
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """Where original pixels fall on the overlay."""
+
+    scale: float
+    top: int  # px of the header strip
+    letter_px: int
+    pen_px: int
+
+    def point(self, row: float, col: float) -> tuple[float, float]:
+        """Overlay (row, col) of an original point."""
+        return (row + 0.5) * self.scale - 0.5 + self.top, (col + 0.5) * self.scale - 0.5
+
+    def box(self, box: Box, grow_px: float = 0.0) -> tuple[float, float, float, float]:
+        """Overlay edges (top, left, bottom, right) of a half-open box."""
+        top, left = self.point(box.top - 0.5, box.left - 0.5)
+        bottom, right = self.point(box.bottom - 0.5, box.right - 0.5)
+        return top - grow_px, left - grow_px, bottom + grow_px, right + grow_px
+
+
+def draw_overlay(page: Page, rgb: U8) -> U8:
+    """Draw what was read on the scan.
+
+    Parameters
+    ----------
+    page : Page
+    rgb : ndarray of uint8, shape (H, W, 3)
+        The page's own upright scan.
+
+    Returns
+    -------
+    ndarray of uint8, shape (h, w, 3)
+        A strip of words on top, the scan with its marks below. Large scans come out
+        smaller and coarse ones larger, so that a staff space has at least 24 px
+        wherever possible.
+
+    Raises
+    ------
+    ValueError
+        If the scan is not of the page's size.
+    """
+    if rgb.shape != (page.height, page.width, 3) or rgb.dtype != np.uint8:
+        raise ValueError(
+            f"page {page.page_id} is {page.height} x {page.width} px, the scan {rgb.dtype} {rgb.shape}"
+        )
+    view, canvas = _prepare(page, rgb)
+    ink = _ink_map(canvas, view)
+    placer = LabelPlacer(ink, top=view.top)
+    events = staff_events(page)
+    for staff in page.staves:
+        _draw_lines(canvas, view, staff)
+    for staff in page.staves:
+        for event in events[staff.id]:
+            _draw_event(canvas, view, staff, event, placer)
+    labels = _sign_labels(page, view, events) + _staff_labels(page, view)
+    return _write_words(canvas, view, page, placer.place(labels))
+
+
+def encode_jpeg(rgb: U8, limit_bytes: int = 1_900_000) -> bytes:
+    """Encode an overlay as JPEG that is not larger than it must be.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+    limit_bytes : int
+        Quality is lowered step by step until the file fits; the lowest step is kept
+        even if it does not.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    OutputError
+        If the picture cannot be encoded (a side above 65,500 px).
+    """
+    bgr = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
+    data = b""
+    for quality in (86, 78, 70, 60, 50):
+        done, coded = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
+        if not done:
+            raise OutputError(f"An overlay of {rgb.shape[1]} x {rgb.shape[0]} px cannot be written as JPEG.")
+        data = coded.tobytes()
+        if len(data) <= limit_bytes:
+            break
+    return data
+
+
+# --- the sheet ------------------------------------------------------------------------
+
+
+def _prepare(page: Page, rgb: U8) -> tuple[_View, U8]:
+    """Choose the scale, fade the scan, and put an empty strip on top."""
+    long_side = max(page.height, page.width, 1)
+    spaces = [staff.space_px for staff in page.staves if staff.space_px > 0]
+    space = float(np.median(spaces)) if spaces else _SPACE_PX
+    scale = min(1.0, _LONG_SIDE_PX / long_side)
+    if space * scale < _SPACE_PX:
+        scale = min(_SPACE_PX / space, max(1.0, _LONGEST_SIDE_PX / long_side), 4.0)
+    size = (max(1, round(page.width * scale)), max(1, round(page.height * scale)))
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    sheet = rgb if scale == 1.0 else cv2.resize(rgb, size, interpolation=how)
+    letter = round(min(max(_LETTER_SPACES * space * scale, _LETTER_PX[0]), _LETTER_PX[1]))
+    strip = round(max(22.0, min(size) * 0.016) * 1.7)
+    canvas = np.full((sheet.shape[0] + strip, sheet.shape[1], 3), 255, np.uint8)
+    canvas[strip:] = cv2.addWeighted(sheet, 1 - _PAPER, np.full_like(sheet, 255), _PAPER, 0)
+    return _View(scale, strip, letter, 1 if space * scale < 40 else 2), canvas
+
+
+def _ink_map(canvas: U8, view: _View) -> npt.NDArray[np.float32]:
+    """How much darker than its surroundings each pixel is, 0..1: where no letter should go."""
+    grey = cv2.cvtColor(canvas, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    size = 4 * view.letter_px + 1
+    dark = (cv2.blur(grey, (size, size)) - grey) / 60.0
+    dark[: view.top] = 0
+    clipped: npt.NDArray[np.float32] = np.clip(dark, 0.0, 1.0).astype(np.float32)
+    return clipped
+
+
+def _draw_lines(canvas: U8, view: _View, staff: Staff) -> None:
+    for line in staff.lines:
+        points = [view.point(row, col) for row, col in zip(line.rows, line.cols, strict=True)]
+        if line.seen < _SEEN_SHARE:
+            points = _resampled(points, step_px=10.0)
+            for start in range(0, len(points) - 1, 2):
+                _stroke(canvas, points[start : start + 2], SKY, 1)
+        else:
+            _stroke(canvas, points, SKY, 1)
+
+
+def _resampled(points: list[tuple[float, float]], step_px: float) -> list[tuple[float, float]]:
+    cols = [col for _, col in points]
+    even = np.arange(cols[0], cols[-1], step_px)
+    return list(zip(np.interp(even, cols, [row for row, _ in points]), even, strict=True))
+
+
+def _stroke(
+    canvas: U8, points: list[tuple[float, float]], colour: Colour, pen_px: int, closed: bool = False
+) -> None:
+    """Draw a fine polyline through (row, col) points."""
+    at = np.array([(col, row) for row, col in points], np.float64) * (1 << _SHIFT)
+    cv2.polylines(canvas, [np.rint(at).astype(np.int32)], closed, colour, pen_px, cv2.LINE_AA, _SHIFT)
+
+
+# --- signs ----------------------------------------------------------------------------
+
+
+def _draw_event(canvas: U8, view: _View, staff: Staff, event: Event, placer: LabelPlacer) -> None:
+    for glyph, reading in event.signs:
+        colour = BLUE if event.is_neume else GREEN
+        placer.forbid(view.box(glyph.box, view.pen_px))
+        reasons = reasons_to_doubt(reading)
+        if "confidence" in reasons or "inferred" in reasons:
+            _draw_diamond(canvas, view, glyph, VERMILLION)
+        elif "pitch" in reasons and event.is_neume:
+            _draw_ring(canvas, view, glyph, VERMILLION)
+        elif event.is_neume:
+            _draw_ticks(canvas, view, glyph, colour)
+        if not event.is_neume:
+            top, left, bottom, right = view.box(glyph.box, view.pen_px + 1)
+            corners = [(top, left), (top, right), (bottom, right), (bottom, left)]
+            _stroke(canvas, corners, colour, view.pen_px, closed=True)
+    if event.is_neume and len(event.signs) > 1:
+        _draw_bracket(canvas, view, staff, event)
+
+
+def _draw_ticks(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
+    """Mark two opposite corners, outside the ink."""
+    top, left, bottom, right = view.box(glyph.box, 1.0 + view.pen_px)
+    arm = 0.3 * min(bottom - top, right - left)
+    _stroke(canvas, [(top + arm, left), (top, left), (top, left + arm)], colour, view.pen_px)
+    _stroke(canvas, [(bottom - arm, right), (bottom, right), (bottom, right - arm)], colour, view.pen_px)
+
+
+def _draw_diamond(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
+    top, left, bottom, right = view.box(glyph.box)
+    row, col = (top + bottom) / 2, (left + right) / 2
+    tall, wide = 0.85 * (bottom - top) + 3, 0.85 * (right - left) + 3
+    corners = [(row - tall, col), (row, col + wide), (row + tall, col), (row, col - wide)]
+    _stroke(canvas, corners, colour, view.pen_px + 1, closed=True)
+
+
+def _draw_ring(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
+    top, left, bottom, right = view.box(glyph.box)
+    angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    rows = (top + bottom) / 2 + (0.65 * (bottom - top) + 2) * np.sin(angle)
+    cols = (left + right) / 2 + (0.65 * (right - left) + 2) * np.cos(angle)
+    _stroke(canvas, list(zip(rows, cols, strict=True)), colour, view.pen_px, closed=True)
+
+
+def _draw_bracket(canvas: U8, view: _View, staff: Staff, event: Event) -> None:
+    """Hold the heads of a neume together from below."""
+    edges = [view.box(glyph.box) for glyph, _ in event.signs]
+    row = max(bottom for _, _, bottom, _ in edges) + 0.22 * staff.space_px * view.scale
+    left = min(edge[1] for edge in edges)
+    right = max(edge[3] for edge in edges)
+    arm = 0.16 * staff.space_px * view.scale
+    points = [(row - arm, left), (row, left), (row, right), (row - arm, right)]
+    _stroke(canvas, points, PURPLE, view.pen_px + 1)
+
+
+# --- words ----------------------------------------------------------------------------
+
+
+def _sign_labels(page: Page, view: _View, events: dict[str, list[Event]]) -> list[Label]:
+    labels = []
+    for staff in page.staves:
+        octave: int | None = None
+        for event in events[staff.id]:
+            for glyph, reading in event.signs:
+                text, octave = _sign_text(reading, octave)
+                if not text:
+                    continue
+                doubtful = bool(reasons_to_doubt(reading))
+                colour = VERMILLION if doubtful else BLUE if reading.label in HEADS else GREEN
+                labels.append(Label(text, colour, view.letter_px, view.box(glyph.box, view.pen_px)))
+    return labels
+
+
+def _sign_text(reading: Reading, octave: int | None) -> tuple[str, int | None]:
+    """Words beside a sign, and the octave in force after it."""
+    group = BY_NAME[reading.label].group
+    if group == "clef":
+        return f"{BY_NAME[reading.label].letter} clef", octave
+    if group == "accidental":
+        return reading.label, octave
+    if group == "division":
+        return "", octave
+    pitch = reading.pitch
+    if pitch is None or pitch.degree is None or pitch.certainty == "contour":
+        moves = {"u": "up", "d": "down", "s": "same", "": "?"}
+        return ("custos" if group == "custos" else moves[pitch.contour if pitch else ""]), octave
+    text = PNAMES[pitch.degree % 7] + ("-flat" if pitch.alter < 0 else "")
+    text += "" if pitch.octave == octave else str(pitch.octave)
+    text += "?" if pitch.certainty == "ranged" else ""
+    return (f"custos {text}" if group == "custos" else text), pitch.octave
+
+
+def _staff_labels(page: Page, view: _View) -> list[Label]:
+    """Name each staff at its left end, with the codes of its warnings."""
+    labels = []
+    for staff in page.staves:
+        codes = list(dict.fromkeys(x.code for x in page.warnings if x.staff == staff.id and not x.glyph))
+        if staff.lines:
+            row, col = view.point(staff.lines[-1].rows[0], staff.lines[-1].cols[0])
+        else:
+            row, col = view.point(staff.area.top, staff.area.left)
+        place = (row - view.letter_px, col, row - view.letter_px + 1, col + 1)
+        text = staff.id + (": " + ", ".join(codes) if codes else "")
+        labels.append(Label(text, VERMILLION if codes else BLACK, view.letter_px, place))
+    return labels
+
+
+def _write_words(canvas: U8, view: _View, page: Page, placed: list[tuple[Label, float, float]]) -> U8:
+    """Write all words with Pillow's own scalable type, on a light rim."""
+    picture = Image.fromarray(canvas)
+    pen = ImageDraw.Draw(picture)
+    for label, row, col in placed:
+        font = typeface(label.size_px)
+        pen.text(
+            (col, row), label.text, label.colour, font, "lt", stroke_width=2, stroke_fill=(255, 255, 255)
+        )
+    _write_header(pen, view, page, canvas.shape[1])
+    return np.asarray(picture)
+
+
+def _write_header(pen: ImageDraw.ImageDraw, view: _View, page: Page, width: int) -> None:
+    """Write the strip on top: what this is, and how much of it to check."""
+    notes = sum(reading.label in HEADS for reading in page.current().values())
+    doubtful = len(doubtful_signs(page))
+    counts = (
+        (len(page.staves), "staff", "staves"),
+        (notes, "note", "notes"),
+        (doubtful, "doubtful sign", "doubtful signs"),
+        (len(page.warnings), "warning", "warnings"),
+    )
+    found = ", ".join(f"{number} {one if number == 1 else many}" for number, one, many in counts)
+    text = f"{page.page_id}  |  draft for a specialist to check  |  {found}"
+    text += "  |  diamond: doubtful sign, ring: doubtful pitch"
+    size = view.top / 1.7
+    for _ in range(12):  # until it fits
+        font = typeface(size)
+        if pen.textlength(text, font) <= width - 16:
+            break
+        size *= 0.88
+    pen.text((8, view.top / 2), text, BLACK, font, "lm")
+    pen.line((0, view.top - 1, width, view.top - 1), BLACK, 1)

@@ -1,0 +1,136 @@
+"""Where to write beside a sign: on free parchment, near it, never on ink or other words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from PIL import ImageFont
+
+Edges = tuple[float, float, float, float]
+
+_CLASH: Final = 4.0  # cost of lying wholly on another word or sign
+_INK: Final = 1.5  # cost of lying wholly on ink
+_FAR: Final = 0.5  # cost of lying one letter height away
+_CELL_PX: Final = 4  # what is taken is remembered in squares of this side
+
+
+@lru_cache(maxsize=4096)
+def typeface(size_px: float) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
+    """Give Pillow's own scalable type in a size; loading it takes longer than writing."""
+    return ImageFont.load_default(size_px)
+
+
+@lru_cache(maxsize=4096)
+def _extent(text: str, size_px: int) -> tuple[float, float]:
+    """Height and width (px) of a word with its rim."""
+    left, top, right, bottom = typeface(size_px).getbbox(text, anchor="lt")
+    return bottom - top + 2.0, right - left + 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A word to be written beside something.
+
+    Attributes
+    ----------
+    text : str
+    colour : tuple of int
+        Red, green, blue, 0..255.
+    size_px : int
+        Size of the type.
+    beside : tuple of float
+        Edges (top, left, bottom, right; px) of what it belongs to.
+    """
+
+    text: str
+    colour: tuple[int, int, int]
+    size_px: int
+    beside: Edges
+
+
+class LabelPlacer:
+    """Finds places for words, one after the other, on one sheet.
+
+    Parameters
+    ----------
+    ink : ndarray of float32, shape (H, W)
+        0 bare .. 1 full ink.
+    top : int
+        First row (px) that may be written on.
+    """
+
+    def __init__(self, ink: npt.NDArray[np.float32], top: int = 0) -> None:
+        self._size = ink.shape
+        self._top = top
+        rows, cols = -(-ink.shape[0] // _CELL_PX), -(-ink.shape[1] // _CELL_PX)
+        padded = np.zeros((rows * _CELL_PX, cols * _CELL_PX), np.float32)
+        padded[: ink.shape[0], : ink.shape[1]] = ink
+        self._cost = _INK * padded.reshape(rows, _CELL_PX, cols, _CELL_PX).mean(axis=(1, 3))
+
+    def forbid(self, edges: Edges) -> None:
+        """Keep words off a box (top, left, bottom, right; px)."""
+        self._cost[self._cells(edges)] = _CLASH
+
+    def place(self, labels: list[Label]) -> list[tuple[Label, float, float]]:
+        """Find the best place for each word.
+
+        Parameters
+        ----------
+        labels : list of Label
+            The first has the first choice.
+
+        Returns
+        -------
+        list of (Label, row, col)
+            The upper left corner (px) of each word, whole on the sheet where it fits.
+        """
+        return [(label, *self._best(label)) for label in labels]
+
+    def _best(self, label: Label) -> tuple[float, float]:
+        tall, wide = _extent(label.text, label.size_px)
+        best, best_cost = (0.0, 0.0), np.inf
+        for row, col, cost in _choices(label.beside, tall, wide):
+            if cost >= best_cost:
+                continue  # too far away to be better
+            row = min(max(row, float(self._top)), max(self._size[0] - tall, 0.0))
+            col = min(max(col, 0.0), max(self._size[1] - wide, 0.0))
+            cells = self._cells((row, col, row + tall, col + wide))
+            cost += float(self._cost[cells].mean())
+            if cost < best_cost:
+                best, best_cost = (row, col), cost
+        self.forbid((best[0], best[1], best[0] + tall, best[1] + wide))
+        return best
+
+    def _cells(self, edges: Edges) -> tuple[slice, slice]:
+        """Cells a box touches, at least one."""
+        slices = []
+        for low, high, count in zip(edges[:2], edges[2:], self._cost.shape, strict=True):
+            first = min(max(int(low // _CELL_PX), 0), count - 1)
+            last = min(max(int(np.ceil(high / _CELL_PX)), first + 1), count)
+            slices.append(slice(first, last))
+        return slices[0], slices[1]
+
+
+def _choices(beside: Edges, tall: float, wide: float) -> list[tuple[float, float, float]]:
+    """List places (row, col, cost of distance) around a box, nearer ones first."""
+    top, left, bottom, right = beside
+    middle_row, middle_col = (top + bottom - tall) / 2, (left + right - wide) / 2
+    found = []
+    for away in (0.0, 0.4, 0.8, 1.3, 2.0):
+        gap = 2.0 + away * tall
+        cost = _FAR * away
+        found += [
+            (top - tall - gap, middle_col, cost),
+            (bottom + gap, middle_col, cost + 0.08),
+            (middle_row, right + gap, cost + 0.04),
+            (middle_row, left - wide - gap, cost + 0.10),
+            (top - tall - gap, right, cost + 0.06),
+            (top - tall - gap, left - wide, cost + 0.06),
+            (bottom + gap, right, cost + 0.12),
+            (bottom + gap, left - wide, cost + 0.12),
+        ]
+    return found

@@ -1,0 +1,109 @@
+"""The signs of two pages side by side: in reading order, paired by place."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from neumary.gamut import Sign, signs_by_staff
+from neumary.measures import F64, Symbol, match
+from neumary.types import Page
+from neumary_models.labels import BY_NAME
+
+_UNCERTAIN: Final = "uncertain"  # first word of Reading.note in a truth: neither for nor against
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """A sign in its place in the reading order."""
+
+    sign: Sign
+    staff: int
+    space_px: float
+    clefs_before: int  # clefs left of it on its staff
+    first: bool  # first head of its staff
+
+    @property
+    def group(self) -> str:
+        """Group of its label: head, clef, accidental, custos, division."""
+        return BY_NAME[self.sign.label].group
+
+    @property
+    def symbol(self) -> Symbol:
+        """Degree and alteration; None where no degree is known."""
+        pitch = self.sign.reading.pitch
+        if pitch is None or pitch.degree is None:
+            return None
+        return pitch.degree, pitch.alter
+
+
+def place_signs(page: Page) -> list[Placed]:
+    """Melody signs of a page in reading order; inferred clefs, which stand on no ink, left out."""
+    by_staff = signs_by_staff(page.staves, page.glyphs, page.readings)
+    found = []
+    for i, staff in enumerate(page.staves):
+        clefs, first = 0, True
+        for sign in by_staff[staff.id]:
+            if sign.is_clef:
+                clefs += 1
+                if sign.reading.by == "inferred":
+                    continue
+            found.append(Placed(sign, i, staff.space_px, clefs, first and sign.is_head))
+            first = first and not sign.is_head
+    return found
+
+
+def sign_costs(read: Sequence[Placed], true: Sequence[Placed]) -> F64:
+    """Distances of centres in staff spaces of the truth, shape (read, true)."""
+    a = np.array([[p.sign.glyph.row, p.sign.glyph.col] for p in read]).reshape(-1, 2)
+    b = np.array([[p.sign.glyph.row, p.sign.glyph.col] for p in true]).reshape(-1, 2)
+    space = np.array([p.space_px for p in true])
+    gaps: F64 = np.linalg.norm(a[:, None, :] - b[None, :, :], axis=2) / space[None, :]
+    return gaps
+
+
+@dataclass(slots=True)
+class Match:
+    """Signs of both sides, uncertain ones left out, and the pairs among the heads."""
+
+    read: list[Placed]
+    true: list[Placed]
+    pairs: list[tuple[Placed, Placed]]
+    soft: set[frozenset[str]]
+
+    def same(self, a: str, b: str) -> bool:
+        """Whether two labels count as equal, read leniently."""
+        return a == b or frozenset((a, b)) in self.soft
+
+
+def is_uncertain(placed: Placed) -> bool:
+    """Whether a sign of the truth counts neither for nor against."""
+    return placed.sign.reading.note.startswith(_UNCERTAIN)
+
+
+def drop_uncertain(
+    read: list[Placed], true: list[Placed], note_spaces: float, sign_spaces: float
+) -> tuple[list[Placed], list[Placed]]:
+    """Both sides (read, true) without the uncertain signs of the truth and what was read in their place."""
+    doubtful = [i for i, p in enumerate(true) if is_uncertain(p)]
+    if not doubtful or not read:
+        return read, [p for p in true if not is_uncertain(p)]
+    cost = sign_costs(read, true) / match_limits(read, true, note_spaces, sign_spaces)
+    claimed = {i for i, j in match(cost, 1.0) if j not in set(doubtful)}
+    near = np.min(cost[:, doubtful], axis=1) <= 1.0
+    kept = [p for i, p in enumerate(read) if i in claimed or not bool(near[i])]
+    return kept, [p for p in true if not is_uncertain(p)]
+
+
+def match_limits(
+    read: Sequence[Placed], true: Sequence[Placed], note_spaces: float, sign_spaces: float
+) -> F64:
+    """Greatest distance of each pair, staff spaces, shape (read, true)."""
+    a = np.array([p.sign.is_head for p in read], dtype=bool)
+    b = np.array([p.sign.is_head for p in true], dtype=bool)
+    either = np.logical_or.outer(a, b)
+    limits: F64 = np.where(either, note_spaces, sign_spaces)
+    return limits

@@ -1,0 +1,363 @@
+"""From steps to pitches: clefs, accidentals, custodes.
+
+A head's step goes through the clef in force to a degree. Where the leaf does not give the
+pitch, the result says so: a range where only one or two heights are known, mere contour where
+none is. Nothing is decided against a reading here; `neumary.decide` does that beforehand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import msgspec
+
+from neumary.accidentals import B_CLASS, FlatScope, FlatState, scope_of, word_starts
+from neumary.gamut import (
+    CLEF_DEGREES,
+    GAMUT_DEGREES,
+    Sign,
+    clef_groups,
+    clef_name,
+    degree_name,
+    gives_exact_pitch,
+    leads,
+    line_clef,
+    line_step,
+    signs_by_staff,
+)
+from neumary.ranges import find_anchors, ranged_pitch
+from neumary.types import Certainty, Glyph, Pitch, Reading, Remark, Staff, Syllable
+from neumary_models.labels import CLEFS
+
+SURE_CLEF_P: Final = 0.9
+"""Under an inferred clef less probable than this, pitches are ranges."""
+
+_BESIDE_CLEF_SPACES: Final = 3.0  # a flat this near to the clef, no head between, belongs to it
+_SAME_SPACES: Final = 0.3  # heights closer than this count as the same where no line measures them
+_LEAST_P: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Clef:
+    """A clef in force: the degree of the bottom line, and what else it could be."""
+
+    base: int
+    name: str
+    p: float
+    inferred: bool
+    bases: tuple[tuple[int, float], ...] = ()  # distribution over bases, the one in force first
+
+
+@dataclass(slots=True)
+class _Result:
+    """What the walk along the staves collects."""
+
+    pitches: dict[str, Pitch] = field(default_factory=dict)
+    steps: dict[str, int] = field(default_factory=dict)
+    accidentals: dict[str, int] = field(default_factory=dict)
+    remarks: list[Remark] = field(default_factory=list)
+
+    def say(self, code: str, text: str, staff: str = "", glyph: str = "") -> None:
+        self.remarks.append(Remark(code=code, text=text, staff=staff, glyph=glyph))
+
+
+def resolve_pitches(
+    staves: Sequence[Staff],
+    glyphs: Sequence[Glyph],
+    readings: Sequence[Reading],
+    *,
+    flat_scope: FlatScope = "auto",
+    syllables: Sequence[Syllable] = (),
+) -> tuple[list[Reading], list[Remark]]:
+    """Give every head and custos its pitch.
+
+    Parameters
+    ----------
+    staves : sequence of Staff
+        In reading order.
+    glyphs, readings : sequence of Glyph, of Reading
+        Signs and what they were read as. The last reading of a glyph holds; earlier ones are
+        handed back as they are.
+    flat_scope : {"auto", "note", "word", "division", "staff", "piece"}
+        How far a flat holds; see `neumary.accidentals`.
+    syllables : sequence of Syllable
+        Where words begin, for the scope "word"; without them "word" ends at divisions only.
+
+    Returns
+    -------
+    readings : list of Reading
+        As many as came in, in the same order, `pitch` filled for heads and custodes.
+    remarks : list of Remark
+        Codes: ``clef-missing``, ``clef-off-line``, ``clefs-disagree``, ``custos-mismatch``,
+        ``custos-inside``, ``flat-not-b``, ``outside-gamut``, ``pitch-ranged``, ``no-pitch``,
+        ``words-unknown``.
+
+    Raises
+    ------
+    UsageError
+        If `flat_scope` is none of the rules.
+    """
+    result = _Result()
+    by_staff = signs_by_staff(staves, glyphs, readings)
+    state = FlatState(scope_of(staves[0], flat_scope)) if staves else FlatState("staff")
+    words_wanted = False
+    for staff in staves:
+        signs = by_staff[staff.id]
+        state.staff_end(scope_of(staff, flat_scope))
+        starts = word_starts(staff, syllables)
+        words_wanted |= state.scope == "word" and not starts and any(s.label == "flat" for s in signs)
+        _resolve_staff(staff, signs, state, starts, result)
+    if words_wanted:
+        result.say("words-unknown", "Where words begin is not known; flats are held to the next division.")
+    _check_custodes(staves, by_staff, result)
+    for layer in sorted({g.layer for g in glyphs} - {"melody"}):
+        for staff in staves:
+            _contour(staff, signs_by_staff([staff], glyphs, readings, layer)[staff.id], result)
+    return _fill(readings, result), result.remarks
+
+
+def accidental_degrees(
+    staves: Sequence[Staff], glyphs: Sequence[Glyph], readings: Sequence[Reading]
+) -> dict[str, int]:
+    """Degree each flat or natural stands at, by glyph id; for encodings that state it.
+
+    Signs without a clef in force are left out.
+    """
+    result = _Result()
+    by_staff = signs_by_staff(staves, glyphs, readings)
+    for staff in staves:
+        _resolve_staff(staff, by_staff[staff.id], FlatState("staff"), (), result)
+    return result.accidentals
+
+
+def _fill(readings: Sequence[Reading], result: _Result) -> list[Reading]:
+    last = {reading.glyph: i for i, reading in enumerate(readings)}
+    filled = []
+    for i, reading in enumerate(readings):
+        if last[reading.glyph] == i:
+            reading = msgspec.structs.replace(
+                reading,
+                pitch=result.pitches.get(reading.glyph),
+                step=result.steps.get(reading.glyph, reading.step),
+            )
+        filled.append(reading)
+    return filled
+
+
+def _resolve_staff(
+    staff: Staff, signs: list[Sign], state: FlatState, starts: Sequence[float], result: _Result
+) -> None:
+    if gives_exact_pitch(staff):
+        _walk(staff, signs, state, starts, result)
+    else:
+        _resolve_ranged(staff, signs, result)
+
+
+def _resolve_ranged(staff: Staff, signs: list[Sign], result: _Result) -> None:
+    anchors = find_anchors(staff, signs) if staff.kind != "staffless" else ()
+    pitched = [s for s in signs if s.is_head or s.label == "custos"]
+    if not pitched:
+        return
+    if not anchors:
+        _contour(staff, signs, result)
+        text = f"Staff {staff.id} shows no line or letter that gives pitch: signs and contour only."
+        result.say("no-pitch", text, staff.id)
+        return
+    for sign in pitched:
+        result.pitches[sign.glyph.id] = ranged_pitch(staff, anchors, sign.glyph.row, sign.glyph.col)
+    text = f"On staff {staff.id} pitch is a range: {len(anchors)} known height(s), no full staff."
+    result.say("pitch-ranged", text, staff.id)
+
+
+def _contour(staff: Staff, signs: Sequence[Sign], result: _Result) -> None:
+    """Up, down or same against the head before, by height alone."""
+    before: Sign | None = None
+    for sign in signs:
+        if not sign.is_head:
+            continue
+        move = ""
+        if before is not None:
+            rise = (before.glyph.row - sign.glyph.row) / staff.space_px
+            move = "s" if abs(rise) < _SAME_SPACES else "u" if rise > 0 else "d"
+        result.pitches[sign.glyph.id] = Pitch(certainty="contour", contour=move)  # type: ignore[arg-type]
+        before = sign
+
+
+def _walk(
+    staff: Staff, signs: list[Sign], state: FlatState, starts: Sequence[float], result: _Result
+) -> None:
+    """One full staff, left to right."""
+    clefs = _clefs_in_force(staff, signs, result)
+    clef: Clef | None = clefs.get("")
+    unread: list[Sign] = []  # heads under no clef
+    last_clef_col: float | None = None
+    words = list(starts)
+    outside = 0
+    for sign in signs:
+        while words and sign.is_head and sign.glyph.col >= words[0] - staff.space_px / 2:
+            words.pop(0)
+            state.word()
+        if sign.is_clef:
+            clef = clefs.get(sign.glyph.id, clef)
+            last_clef_col = sign.glyph.col
+        elif sign.label == "division":
+            state.division()
+        elif sign.is_head and clef is None:
+            unread.append(sign)
+        elif clef is not None and sign.label in ("flat", "natural"):
+            beside = last_clef_col is not None and (
+                sign.glyph.col - last_clef_col <= _BESIDE_CLEF_SPACES * staff.space_px
+            )
+            _accidental(staff, sign, clef, state, beside, result)
+        elif clef is not None:
+            if sign.is_head:
+                last_clef_col = None
+                if sign.reading.starts_neume >= 0.5:
+                    state.neume()
+            pitch = _exact(staff, sign, clef, state)
+            result.pitches[sign.glyph.id] = pitch
+            result.steps[sign.glyph.id] = _step(staff, sign)
+            outside += not GAMUT_DEGREES[0] <= (pitch.degree or 0) <= GAMUT_DEGREES[1]
+    if outside and clef is not None:
+        text = f"{outside} note(s) of staff {staff.id} lie outside the gamut G2 to e5 under the {clef.name}."
+        result.say("outside-gamut", text, staff.id)
+    if unread:
+        _contour(staff, unread, result)
+        text = f"{len(unread)} note(s) of staff {staff.id} stand under no clef: contour only, no pitch."
+        result.say("clef-missing", text, staff.id)
+
+
+def _clefs_in_force(staff: Staff, signs: list[Sign], result: _Result) -> dict[str, Clef]:
+    """Clef that holds from each clef sign on; under "" the one that holds from the start."""
+    in_force: dict[str, Clef] = {}
+    coloured = line_clef(staff)
+    if coloured is not None:
+        label, step = coloured
+        in_force[""] = Clef(
+            CLEF_DEGREES[label] - step, f"{clef_name(label, step)} (coloured line)", 1.0, False
+        )
+    for group in clef_groups(signs):
+        read = [(s, _read_clef(staff, s, result)) for s in group]
+        known = [(s, c) for s, c in read if c is not None]
+        if not known:
+            continue
+        chosen = max(known, key=lambda pair: (pair[1].p, pair[0].glyph.id))[1]
+        if any(c.base != chosen.base for _, c in known):
+            names = " and ".join(c.name for _, c in known)
+            text = f"The clefs of staff {staff.id} disagree ({names}); taken: the {chosen.name}."
+            result.say("clefs-disagree", text, staff.id, known[0][0].glyph.id)
+        for s, _ in known:
+            in_force[s.glyph.id] = chosen
+    first = next((s for s in signs if s.is_clef and s.glyph.id in in_force), None)
+    if first is not None and leads(first, signs, staff.space_px):
+        sign_clef = in_force[first.glyph.id]
+        if sign_clef.base != in_force.get("", sign_clef).base:
+            text = f"Staff {staff.id}: {in_force[''].name} and {sign_clef.name} disagree; sign taken."
+            result.say("clefs-disagree", text, staff.id, first.glyph.id)
+        in_force[""] = sign_clef
+    return in_force
+
+
+def _read_clef(staff: Staff, sign: Sign, result: _Result) -> Clef | None:
+    step = line_step(sign.reading)
+    if step is None:
+        return None
+    if step != sign.reading.step:
+        text = f"A clef of staff {staff.id} stands between lines; taken as {clef_name(sign.label, step)}."
+        result.say("clef-off-line", text, staff.id, sign.glyph.id)
+    base = CLEF_DEGREES[sign.label] - step
+    bases = _bases(sign.reading, step)
+    inferred = sign.reading.by == "inferred"
+    return Clef(base, clef_name(sign.label, step), sign.reading.confidence, inferred, bases)
+
+
+def _bases(reading: Reading, step: int) -> tuple[tuple[int, float], ...]:
+    """Distribution over the degree of the bottom line, from rival labels and steps."""
+    labels = [(reading.label, reading.confidence), *(r for r in reading.rivals if r[0] in CLEFS)]
+    on_lines = [(s, p) for s, p in reading.steps if s % 2 == 0] or [(step, 1.0)]
+    weights: dict[int, float] = {}
+    for label, p in labels:
+        for s, q in on_lines:
+            weights[CLEF_DEGREES[label] - s] = weights.get(CLEF_DEGREES[label] - s, 0.0) + p * q
+    return _ranked(weights, CLEF_DEGREES[reading.label] - step)
+
+
+def _ranked(weights: dict[int, float], first: int) -> tuple[tuple[int, float], ...]:
+    total = sum(weights.values()) or 1.0
+    rest = sorted((-w / total, d) for d, w in weights.items() if d != first and w / total >= _LEAST_P)
+    return ((first, weights.get(first, 0.0) / total), *((d, -p) for p, d in rest))
+
+
+def _step(staff: Staff, sign: Sign) -> int:
+    if sign.reading.step is not None:
+        return sign.reading.step
+    return int(staff.step_at(sign.glyph.row, sign.glyph.col) + 0.5)
+
+
+def _exact(staff: Staff, sign: Sign, clef: Clef, state: FlatState) -> Pitch:
+    step = _step(staff, sign)
+    degree = clef.base + step
+    weights: dict[int, float] = {}
+    for base, p in clef.bases or ((clef.base, 1.0),):
+        for s, q in sign.reading.steps or ((step, 1.0),):
+            weights[base + s] = weights.get(base + s, 0.0) + p * q
+    alter = state.sound(degree) if sign.is_head else state.alter(degree)
+    alternatives = tuple((d, state.alter(d), round(p, 4)) for d, p in _ranked(weights, degree))
+    sure = not clef.inferred or clef.bases[0][1] >= SURE_CLEF_P
+    certainty: Certainty = "exact" if sure else "ranged"
+    return Pitch(certainty=certainty, degree=degree, alter=alter, alternatives=alternatives)
+
+
+def _accidental(
+    staff: Staff, sign: Sign, clef: Clef, state: FlatState, beside_clef: bool, result: _Result
+) -> None:
+    degree = clef.base + _step(staff, sign)
+    result.accidentals[sign.glyph.id] = degree
+    if degree % 7 != B_CLASS:
+        text = (
+            f"A {sign.label} on staff {staff.id} stands at {degree_name(degree)} under the {clef.name}; "
+            "only B takes one in chant, so it changes nothing here."
+        )
+        result.say("flat-not-b", text, staff.id, sign.glyph.id)
+    elif sign.label == "flat":
+        state.flatten(degree, beside_clef=beside_clef)
+    else:
+        state.cancel(degree)
+
+
+def _check_custodes(staves: Sequence[Staff], by_staff: dict[str, list[Sign]], result: _Result) -> None:
+    """Compare each custos, as a pitch, with the first note it announces."""
+    firsts: dict[str, Sign | None] = {
+        staff.id: next((s for s in by_staff[staff.id] if s.is_head), None) for staff in staves
+    }
+    for i, staff in enumerate(staves):
+        signs = by_staff[staff.id]
+        for k, sign in enumerate(signs):
+            if sign.label != "custos":
+                continue
+            after = next((j for j in range(k + 1, len(signs)) if signs[j].is_head), None)
+            if after is None:
+                announced = firsts[staves[i + 1].id] if i + 1 < len(staves) else None
+            elif any(s.is_clef for s in signs[k:after]):
+                announced = signs[after]
+            else:
+                text = f"A custos stands inside staff {staff.id}, not at its end: it may be another sign."
+                result.say("custos-inside", text, staff.id, sign.glyph.id)
+                continue
+            if announced is not None:
+                _compare_custos(staff, sign, announced, result)
+
+
+def _compare_custos(staff: Staff, custos: Sign, announced: Sign, result: _Result) -> None:
+    promised = result.pitches.get(custos.glyph.id)
+    found = result.pitches.get(announced.glyph.id)
+    if promised is None or found is None or promised.certainty != "exact" or found.certainty != "exact":
+        return
+    if promised.degree is not None and found.degree is not None and promised.degree != found.degree:
+        text = (
+            f"The custos of staff {staff.id} announces {degree_name(promised.degree)}, "
+            f"the next note reads {degree_name(found.degree)}: a clef or a step may be wrong."
+        )
+        result.say("custos-mismatch", text, staff.id, custos.glyph.id)

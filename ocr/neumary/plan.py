@@ -1,0 +1,142 @@
+"""Which pages a run is about, under which ids, and which of them are done already."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from neumary.errors import ScanError
+from neumary.ledger import LOCK_NAME, LedgerRow, WorkKey
+from neumary.scan import PageRef, find_pages
+from neumary.worker import PAGE_FILES
+
+_RESERVED: Final = frozenset(
+    {"index.html", "ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", LOCK_NAME}
+)
+_UNSAFE: Final = re.compile(r'[\x00-\x1f/\\:*?"<>|]')
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPage:
+    """A page of this run.
+
+    Attributes
+    ----------
+    ref : PageRef
+        With the page id it has in this output folder.
+    error : ScanError or None
+        Why its file cannot even be opened.
+    """
+
+    ref: PageRef
+    error: ScanError | None = None
+
+
+def plan_pages(files: Iterable[Path], known: Iterable[LedgerRow]) -> list[PlannedPage]:
+    """List the pages of all files, each with an id of its own.
+
+    An id once given belongs to its source for good. A page whose natural id (file stem)
+    belongs to another source gets ``-2``, ``-3``, ... in the order of the inputs, so the
+    same inputs into the same folder always get the same ids. A known page whose file has
+    moved is recognised by its hash and keeps its id.
+
+    Parameters
+    ----------
+    files : iterable of Path
+        In the order given.
+    known : iterable of LedgerRow
+        What the output folder's ledger holds.
+
+    Returns
+    -------
+    list of PlannedPage
+    """
+    pages = [page for path in files for page in _pages_of(path)]
+    rows = {(row.source, row.frame): row for row in known}
+    natural = Counter(_fold(safe_id(page.ref.page_id)) for page in pages)
+    owners = {_fold(row.page_id): row for row in rows.values()}
+    taken = set(owners)
+    planned = []
+    for page in pages:
+        row = rows.get(_place(page.ref))
+        page_id = row.page_id if row else ""
+        if not page_id:
+            wanted = safe_id(page.ref.page_id)
+            owner = owners.get(_fold(wanted))
+            moved = owner is not None and _is_moved(page.ref, owner)
+            page_id = wanted if moved else _free_id(wanted, taken, natural)
+            owners.pop(_fold(page_id), None)  # a second copy of a moved file is a page of its own
+        taken.add(_fold(page_id))
+        planned.append(PlannedPage(PageRef(page.ref.source, page.ref.frame, page_id), page.error))
+    return planned
+
+
+def _pages_of(path: Path) -> list[PlannedPage]:
+    try:
+        return [PlannedPage(ref) for ref in find_pages(path)]
+    except ScanError as error:
+        return [PlannedPage(PageRef(path, 0, path.stem), error)]
+
+
+def _place(ref: PageRef) -> tuple[str, int]:
+    return str(ref.source.absolute()), ref.frame
+
+
+def _fold(page_id: str) -> str:
+    return page_id.casefold()  # some file systems hold "A" and "a" for one name
+
+
+def _free_id(wanted: str, taken: set[str], natural: Counter[str]) -> str:
+    if _fold(wanted) not in taken:
+        return wanted
+    number = 2
+    while _fold(f"{wanted}-{number}") in taken or natural[_fold(f"{wanted}-{number}")]:
+        number += 1
+    return f"{wanted}-{number}"
+
+
+def safe_id(stem: str) -> str:
+    """A file stem as a folder name that is safe everywhere; plain stems stay as they are."""
+    name = _UNSAFE.sub("_", stem).lstrip(".").rstrip(". ") or "page"
+    return f"{name}_" if _fold(name) in _RESERVED else name
+
+
+def _is_moved(ref: PageRef, owner: LedgerRow) -> bool:
+    if ref.frame != owner.frame or not owner.source_sha256 or Path(owner.source).exists():
+        return False
+    try:
+        return hash_file(ref.source) == owner.source_sha256
+    except ScanError:
+        return False
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex, without holding it in memory.
+
+    Raises
+    ------
+    ScanError
+        If the file cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise ScanError(f"{path} cannot be read: {error.strerror}.", "Check the disk or the share.") from None
+
+
+def is_done(row: LedgerRow | None, key: WorkKey, out: Path) -> bool:
+    """Whether a page was read from this file with these settings and this model, and still stands there."""
+    if row is None or row.state != "done":
+        return False
+    same = (row.source_sha256, row.settings_sha256, row.model_sha256) == (
+        key.source_sha256,
+        key.settings_sha256,
+        key.model_sha256,
+    )
+    return same and all((out / row.page_id / name).is_file() for name in PAGE_FILES)

@@ -1,0 +1,215 @@
+"""The overview of an output folder: one self-contained page, worst pages first."""
+
+from __future__ import annotations
+
+import base64
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from string import Template
+from typing import Final
+from urllib.parse import quote
+
+import cv2
+
+from neumary.doubt import doubtful_signs
+from neumary.store import write_bytes
+from neumary.types import U8, Page
+from neumary_models.labels import HEADS
+
+INDEX_NAME: Final = "index.html"
+THUMBNAIL_BYTES: Final = 12 * 1024
+"""A picture kept within the overview is not larger than this, as text."""
+
+_TEMPLATE: Final = Path(__file__).with_name("report_index.html")
+_FILES: Final = ("overlay.jpg", "page.mei", "page.xml", "page.json")
+_WARNINGS_SHOWN: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class PageRow:
+    """One page in the overview.
+
+    Attributes
+    ----------
+    page_id : str
+        Also the name of its folder.
+    thumbnail : str
+        A ``data:`` URI (see `thumbnail_uri`), or "" to show the overlay itself, small.
+    staves, notes, doubtful : int
+        Numbers of staves, of heads, and of signs with a reason to doubt.
+    mean_confidence : float or None
+        Over all signs that were read; None where there are none.
+    warnings : tuple of str
+        For people, most important first.
+    failure : str
+        Why the page could not be read; "" if it was.
+    """
+
+    page_id: str
+    thumbnail: str = ""
+    staves: int = 0
+    notes: int = 0
+    doubtful: int = 0
+    mean_confidence: float | None = None
+    warnings: tuple[str, ...] = ()
+    failure: str = ""
+
+    @property
+    def badness(self) -> tuple[float, ...]:
+        """What the order goes by: failed, nothing found, share of doubt, warnings."""
+        nothing = not self.failure and self.notes == 0
+        share = self.doubtful / self.notes if self.notes else 0.0
+        return float(bool(self.failure)), float(nothing), share, float(len(self.warnings))
+
+
+def page_row(page: Page, thumbnail: str = "") -> PageRow:
+    """Sum up a page for the overview.
+
+    Parameters
+    ----------
+    page : Page
+    thumbnail : str
+        See `PageRow`.
+    """
+    readings = list(page.current().values())
+    confidences = [reading.confidence for reading in readings]
+    return PageRow(
+        page_id=page.page_id,
+        thumbnail=thumbnail,
+        staves=len(page.staves),
+        notes=sum(reading.label in HEADS for reading in readings),
+        doubtful=len(doubtful_signs(page)),
+        mean_confidence=sum(confidences) / len(confidences) if confidences else None,
+        warnings=tuple(
+            f"{f'{remark.staff}: ' if remark.staff else ''}{remark.text}" for remark in page.warnings
+        ),
+    )
+
+
+def thumbnail_uri(rgb: U8, limit_bytes: int = THUMBNAIL_BYTES) -> str:
+    """Make a small picture that lives within the overview.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+        Usually an overlay.
+    limit_bytes : int
+        Bound on the length of the result.
+
+    Returns
+    -------
+    str
+        A ``data:`` URI of a JPEG, 240 px wide or less.
+    """
+    bgr = cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR)
+    for width in (240, 200, 160, 120, 80, 40, 16):
+        scale = min(width / bgr.shape[1], 1.5 * width / bgr.shape[0], 1.0)
+        size = (max(1, round(bgr.shape[1] * scale)), max(1, round(bgr.shape[0] * scale)))
+        small = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
+        _, coded = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 60])
+        uri = "data:image/jpeg;base64," + base64.b64encode(coded.tobytes()).decode("ascii")
+        if len(uri) <= limit_bytes:
+            return uri
+    return ""
+
+
+def write_index(out_dir: Path, rows: Iterable[PageRow]) -> Path:
+    """Write ``index.html``: one file that needs no network and no other program.
+
+    Parameters
+    ----------
+    out_dir : Path
+        The output folder; each page's files lie in ``out_dir/<page-id>/``.
+    rows : iterable of PageRow
+        In any order.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    path = out_dir / INDEX_NAME
+    write_bytes(path, index_html(out_dir.resolve().name, list(rows)).encode())
+    return path
+
+
+def index_html(title: str, rows: Sequence[PageRow]) -> str:
+    """Give the overview as HTML; pages that need a look most come first.
+
+    Parameters
+    ----------
+    title : str
+    rows : sequence of PageRow
+    """
+    ordered = sorted(rows, key=lambda row: row.page_id)
+    ordered.sort(key=lambda row: row.badness, reverse=True)
+    body = "".join(map(_row, ordered)) or '<li class="empty">No pages yet.</li>\n'
+    failed = sum(bool(row.failure) for row in rows)
+    totals = (
+        f"{_count(len(rows), 'page')}, {_count(failed, 'failed', 'failed')}, "
+        f"{_count(sum(row.notes for row in rows), 'note')}, "
+        f"{_count(sum(row.doubtful for row in rows), 'doubtful sign')}"
+    )
+    template = Template(_TEMPLATE.read_text(encoding="utf-8"))
+    text = template.substitute(title=escape(title), totals=totals, rows=body)
+    return text.encode("utf-8", "backslashreplace").decode()
+
+
+def _row(row: PageRow) -> str:
+    folder = quote(row.page_id.encode("utf-8", "surrogateescape"))
+    name = escape(row.page_id)
+    if row.failure:
+        link, picture = f"<a href='#' data-picture=''>{name}</a>", ""
+        facts = f'<p class="failed">&#x2716; not read</p><p>{escape(row.failure)}</p>'
+    else:
+        overlay = f"{folder}/{_FILES[0]}"
+        link = f'<a href="{overlay}" data-picture="{overlay}">{name}</a>'
+        source = escape(row.thumbnail) if row.thumbnail else overlay
+        picture = f'<a href="{overlay}" tabindex="-1"><img src="{source}" alt="" loading="lazy"></a>'
+        facts = _facts(row) + _warnings(row.warnings) + _files(folder)
+    return (
+        f'<li><div class="row">{picture or "<span></span>"}<div>\n<h2>{link}</h2>\n{facts}</div></div></li>\n'
+    )
+
+
+def _facts(row: PageRow) -> str:
+    share = min(1.0, row.doubtful / row.notes) if row.notes else 0.0
+    sure = "" if row.mean_confidence is None else f", mean confidence {row.mean_confidence:.2f}"
+    found = "no notes found" if row.notes == 0 else _count(row.notes, "note")
+    return (
+        f"<p>{_count(row.staves, 'staff', 'staves')}, {found}{sure}</p>\n"
+        f"<p>&#x25C7; {_count(row.doubtful, 'doubtful sign')} ({share:.0%})</p>\n"
+        f'<div class="bar"><i style="width:{100 * share:.1f}%"></i></div>\n'
+    )
+
+
+def _warnings(warnings: Sequence[str]) -> str:
+    if not warnings:
+        return ""
+    told = list(Counter(warnings).items())  # in the order first said
+    shown = [
+        f"<li>{escape(text)}{f' ({times} times)' if times > 1 else ''}</li>"
+        for text, times in told[:_WARNINGS_SHOWN]
+    ]
+    rest = sum(times for _, times in told[_WARNINGS_SHOWN:])
+    if rest:
+        shown.append(f"<li>and {_count(rest, 'more warning')}</li>")
+    return f"<ul>{''.join(shown)}</ul>\n"
+
+
+def _files(folder: str) -> str:
+    return (
+        '<p class="files">' + "".join(f'<a href="{folder}/{name}">{name}</a>' for name in _FILES) + "</p>\n"
+    )
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -1,0 +1,330 @@
+"""Seeds grown to staves: every long line-like chain of places is tried, clearest first.
+
+The page is straightened along the seed and projected onto an axis across it; there a staff
+shows as a short run of evenly spaced peaks, whatever its spacing, skew or curl. All lines
+found vote together for the course of the staff over the rest of the page (dynamic
+programming, after the stable paths of J. dos Santos Cardoso et al., IEEE TPAMI 31(6),
+2009), so one line's gaps are bridged by its neighbours; then each line is followed alone.
+A staff ends where its lines do: a gap is bridged where ink hides the lines, not where
+parchment lies bare.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from neumary.lines import Floats, filaments, follow, peaks, runs, weighted_smooth
+from neumary.staff_field import (
+    SEEN,
+    STEADY,
+    Field,
+    Ints,
+    Trace,
+    contrast,
+    hidden,
+    levels,
+    lit,
+    pen_like,
+    steadiness,
+    taken,
+)
+from neumary.types import F32
+
+MOST_LINES: Final = 5  # staves of plainchant have 1 to 5 lines (common practice)
+_GAP_RANGE: Final = (0.55, 1.8)  # staff space against the page's commonest one
+_UNEVEN: Final = 0.28  # a gap may differ this much from the one before
+_SEED_LEAST: Final = 0.3  # coherence of the weakest place of a chain
+_SEED_MEAN: Final = 0.45  # mean coherence of the weakest seed
+_SEED_SPACES: Final = 3.0  # shortest seed
+_CLEAR_SHARE: Final = 0.7  # share of its length over which a staff's middling line is seen
+_CLEAR_SHARE_FEW: Final = 0.85  # the same for staves of one or two lines, which text can feign
+_BRIDGED_SPACES: Final = 8.0  # longest hidden stretch of a staff
+_BARE_SPACES: Final = 2.0  # longest bare stretch of a staff
+_SHORTEST_SPACES: Final = 3.0  # shortest staff
+_ON_STAFF: Final = 0.35  # contrast from which a place lies on a staff
+_WEAK_LINE: Final = 0.45  # least share seen of a line, against its staff's middling line
+
+
+def trace_staves(field: Field, n_lines: int | None) -> list[Trace]:
+    """Trace all staves of a page, none of them checked against the others.
+
+    Parameters
+    ----------
+    field : Field
+    n_lines : int or None
+        Lines of each staff where known.
+
+    Returns
+    -------
+    list of Trace
+        Clearest first.
+    """
+    per_space = field.per_space
+    found = peaks(field.likeness, 0.3 * field.space, _SEED_LEAST)
+    chains = filaments(found, field.evidence, round(_SEED_SPACES * per_space), round(0.75 * per_space))
+    strength = np.asarray([_strength(field, first, rows) for first, rows in chains])
+    traces: list[Trace] = []
+    for i in np.argsort(-strength, kind="stable"):
+        first, rows = chains[i]
+        if strength[i] <= 0 or _inside(traces, first, rows):
+            continue
+        trace = _grow(field, first, rows.astype(float), n_lines, traces)
+        if trace is not None and not taken(traces, trace.first, trace.rows, trace.space):
+            traces.append(trace)
+    return traces
+
+
+def _strength(field: Field, first: int, rows: Ints) -> float:
+    """How good a seed a chain is; 0 for chains no line would give."""
+    along = float(field.likeness[np.arange(first, first + len(rows)), rows].mean())
+    steady = float(steadiness(field, first, rows[None].astype(float))[0])
+    if along < _SEED_MEAN or steady < 0.5 * STEADY:
+        return 0.0
+    return along**2 * len(rows) * min(1.0, steady)
+
+
+def _inside(traces: list[Trace], first: int, rows: Ints) -> bool:
+    """Whether more than half of a chain lies within a staff already traced."""
+    covered = np.zeros(len(rows), dtype=bool)
+    for trace in traces:
+        low, high = max(first, trace.first), min(first + len(rows), trace.last)
+        if low < high:
+            part = rows[low - first : high - first]
+            span = trace.rows[:, low - trace.first : high - trace.first]
+            covered[low - first : high - first] |= (part < span[0] + 0.6 * trace.space) & (
+                part > span[-1] - 0.6 * trace.space
+            )
+    return bool(covered.mean() > 0.5)
+
+
+def _grow(field: Field, first: int, rows: Floats, n_lines: int | None, traces: list[Trace]) -> Trace | None:
+    """A staff grown from one chain, or None if there is none around it."""
+    rows = weighted_smooth(rows[None], np.ones((1, len(rows))), 2.0 * field.per_space)[0]
+    offsets = _offsets(calibrate(field, first, rows[None]), field.space, first, rows, n_lines)
+    if offsets is None:
+        return None
+    across = rows + offsets[:, None]
+    space = float(np.abs(np.diff(offsets)).mean())
+    if taken(traces, first, across, space) or np.median(pen_like(field, first, across, space)) < STEADY:
+        return None
+    clear = calibrate(field, first, across)
+    course = _course(field, clear, first, rows, offsets)
+    span = _span(field, clear, course, offsets, first + len(rows) // 2)
+    if span is None:
+        return None
+    low, high = span
+    return refine(field, clear, course[low:high] + offsets[:, None], low)
+
+
+def grow_line(field: Field, first: int, rows: Floats) -> Trace | None:
+    """A lone line grown from a chain over the page; None if it is none after all."""
+    alone = np.zeros(1)
+    clear = calibrate(field, first, rows[None])
+    course = _course(field, clear, first, rows, alone)
+    span = _span(field, clear, course, alone, first + len(rows) // 2)
+    if span is None:
+        return None
+    return refine(field, clear, course[None, span[0] : span[1]], span[0])
+
+
+def calibrate(field: Field, first: int, rows: Floats) -> F32:
+    """Evidence 0..1 on this staff's own scale: 1 is the usual strength of its lines.
+
+    Where its lines are coloured, only coloured ink counts, so black text and notes vanish.
+    """
+    every, colour = (float(np.median(x)) for x in levels(field, first, rows))
+    chosen, level = (field.colour, colour) if colour >= 0.45 * every else (field.every, every)
+    return np.minimum(chosen / max(level, 2.0), 1.0)
+
+
+def _profile(clear: F32, first: int, rows: Floats, reach: int) -> Floats:
+    """Share of strips in which a line is seen, at each distance from a path.
+
+    Distances run from `-reach` to `reach` pixels; a row of slack either way is allowed.
+    """
+    strips = np.arange(first, first + len(rows))
+    at = np.rint(rows).astype(int)[:, None] + np.arange(-reach - 1, reach + 2)
+    inside = (at >= 0) & (at < clear.shape[1])
+    lit = (clear[strips[:, None], np.clip(at, 0, clear.shape[1] - 1)] > SEEN) & inside
+    near = lit[:, :-2] | lit[:, 1:-1] | lit[:, 2:]
+    return np.asarray(near.mean(axis=0), dtype=np.float64)
+
+
+def _offsets(clear: F32, space: float, first: int, rows: Floats, n_lines: int | None) -> Floats | None:
+    """Distances of a staff's lines from the seed, bottom line first; None if no staff."""
+    reach = round(MOST_LINES * _GAP_RANGE[1] * space)
+    profile = _profile(clear, first, rows, reach)
+    smooth = cv2.blur(profile[None], (3, 1))[0]
+    width = max(1, round(0.2 * space))
+    highest = cv2.dilate(smooth[None], np.ones((1, 2 * width + 1), np.uint8))[0]
+    places = np.flatnonzero((smooth >= highest) & (smooth > 0.15)) - reach
+    gaps = np.abs(places)
+    gaps = np.unique(gaps[(gaps >= _GAP_RANGE[0] * space) & (gaps <= _GAP_RANGE[1] * space)])
+    best: tuple[float, Floats | None] = (0.0, None)
+    for gap in gaps:
+        found = _comb(smooth, places, float(gap), n_lines)
+        if found[0] > best[0]:
+            best = found
+    return best[1]
+
+
+def _comb(profile: Floats, places: Ints, gap: float, n_lines: int | None) -> tuple[float, Floats | None]:
+    """Best run of evenly spaced peaks through the seed; its score is contrast times lines."""
+    middle = len(profile) // 2
+    chain = [0]
+    for way in (1, -1):
+        last, step = 0, gap
+        for _ in range(MOST_LINES):
+            near = places[np.abs(places - (last + way * step)) <= _UNEVEN * step]
+            if not len(near):
+                break
+            top = int(near[int(np.argmax(profile[near + middle]))])
+            step = 0.5 * (step + abs(top - last))
+            last = top
+            chain.append(last)
+    at = np.asarray(sorted(chain, reverse=True))
+    high = profile[at + middle]
+    between = np.array(
+        [_between(profile, middle + b, middle + a) for a, b in zip(at[:-1], at[1:], strict=True)]
+    )
+    padded = np.concatenate([[0.0], high, [0.0]])
+    best: tuple[float, Floats | None] = (0.0, None)
+    for size in (n_lines,) if n_lines else range(2, MOST_LINES + 1):
+        for low in range(len(at) - size + 1):
+            if size < 2 or not at[low] >= 0 >= at[low + size - 1]:
+                continue
+            part, gaps = high[low : low + size], between[low : low + size - 1]
+            level, valley = float(np.median(part)), float(gaps.mean())
+            if part.min() < _WEAK_LINE * level or part.min() - valley < 0.3 * level:
+                continue
+            # A line left out just outside is as bad as one taken in without being there.
+            outside = max(0.0, max(padded[low], padded[low + size + 1]) - _WEAK_LINE * level)
+            score = float(part.sum()) - size * valley - 2 * outside
+            if score > best[0]:
+                best = score, at[low : low + size].astype(float)
+    return best
+
+
+def _between(profile: Floats, low: int, high: int) -> float:
+    """Share seen half way between two lines."""
+    margin = round(0.3 * (high - low))
+    return float(profile[low + margin : high - margin + 1].mean())
+
+
+def _course(field: Field, clear: F32, first: int, rows: Floats, offsets: Floats) -> Floats:
+    """Row of the seed line over the whole page, all lines of the staff voting."""
+    n_strips, height = clear.shape
+    tail = max(2, min(len(rows), round(10 * field.per_space)))
+    base = np.empty(n_strips)
+    base[first : first + len(rows)] = rows
+    for inner, outer in (
+        (slice(0, tail), np.arange(first)),
+        (slice(-tail, None), np.arange(first + len(rows), n_strips)),
+    ):
+        strips = np.arange(first, first + len(rows))[inner]
+        slope = float(np.polyfit(strips, rows[inner], 1)[0]) if len(strips) > 1 else 0.0
+        anchor = strips[0] if inner.start == 0 else strips[-1]
+        value = rows[0] if inner.start == 0 else rows[-1]
+        base[outer] = value + slope * (outer - anchor)
+    window = np.arange(-round(1.2 * field.space), round(1.2 * field.space) + 1)
+    at = np.rint(base).astype(int)[:, None] + window
+    gain = np.zeros(at.shape, dtype=np.float32)
+    near = cv2.dilate(clear, np.ones((1, 3), np.uint8))
+    for offset in offsets:
+        rows_at = at + round(float(offset))
+        inside = (rows_at >= 0) & (rows_at < height)
+        gain += np.where(inside, near[np.arange(n_strips)[:, None], np.clip(rows_at, 0, height - 1)], 0.0)
+    gain[first : first + len(rows)] -= (0.02 * np.abs(window)).astype(np.float32)
+    path = follow(gain[None], 0.35)[0]
+    return np.rint(base) + window[path]
+
+
+def _span(field: Field, clear: F32, course: Floats, offsets: Floats, centre: int) -> tuple[int, int] | None:
+    """First and one past last strip of the staff around the seed's centre."""
+    rows = course[None, :] + offsets[:, None]
+    space = _gap(offsets[:, None], field.space)
+    on = _on_staff(field, clear, rows, 0, space)
+    covered = hidden(field, rows)
+    merged: list[tuple[int, int]] = []
+    for low, high in runs(on):
+        if merged:
+            gap = slice(merged[-1][1], low)
+            bare = float((~covered[gap]).sum()) / field.per_space
+            if (gap.stop - gap.start) / field.per_space <= _BRIDGED_SPACES and bare <= _BARE_SPACES:
+                merged[-1] = (merged[-1][0], high)
+                continue
+        merged.append((low, high))
+    if not merged:
+        return None
+    around = [run for run in merged if run[0] <= centre < run[1]] or merged
+    low, high = max(around, key=lambda run: run[1] - run[0])
+    return (low, high) if (high - low) / field.per_space >= _SHORTEST_SPACES else None
+
+
+def _gap(rows: Floats, otherwise: float) -> float:
+    """Mean distance between neighbouring lines."""
+    return float(np.abs(np.diff(rows, axis=0)).mean()) if len(rows) > 1 else otherwise
+
+
+def _on_staff(field: Field, clear: F32, rows: Floats, first: int, space: float) -> npt.NDArray[np.bool_]:
+    """Strips around which a staff's lines are seen, and not just as much between them."""
+    width = 2 * round(0.75 * field.per_space) + 1
+    values = contrast(clear, rows, space, first)[None].astype(np.float32)
+    return np.asarray(cv2.blur(values, (width, 1), borderType=cv2.BORDER_REPLICATE)[0] >= _ON_STAFF)
+
+
+def refine(field: Field, clear: F32, rows: Floats, first: int) -> Trace | None:
+    """Follow each line by itself, to a fraction of a pixel; None if it is no staff after all.
+
+    Parameters
+    ----------
+    field : Field
+    clear : ndarray of float32, shape (n_strips of the page, H)
+        Evidence on the staff's own scale.
+    rows : ndarray of float64, shape (n_lines, n_strips)
+        Where the lines are thought to run, to a third of a staff space.
+    first : int
+        First strip of `rows`.
+    """
+    space = _gap(rows, field.space)
+    rows = _follow_each(field, clear, rows, first, 0.35 * space)
+    on = np.flatnonzero(_on_staff(field, clear, rows, first, space))
+    if len(on) < _SHORTEST_SPACES * field.per_space:
+        return None
+    if on[0] > 0 or on[-1] < rows.shape[1] - 1:
+        first, rows = first + int(on[0]), rows[:, on[0] : on[-1] + 1]
+        rows = _follow_each(field, clear, rows, first, 0.2 * space)
+    seen = lit(clear, rows, 1.0, first) > SEEN
+    share = seen.mean(axis=1)
+    kept = np.flatnonzero(share >= _WEAK_LINE * np.median(share))
+    rows, seen, share = (part[kept[0] : kept[-1] + 1] for part in (rows, seen, share))
+    if float(np.median(share)) < (_CLEAR_SHARE if len(rows) > 2 else _CLEAR_SHARE_FEW):
+        return None
+    gaps = -np.diff(rows, axis=0) if len(rows) > 1 else np.full((1, 1), field.space)
+    if (gaps <= 0.3 * space).mean() > 0.1 or np.median(pen_like(field, first, rows, space)) < STEADY:
+        return None
+    return Trace(first=first, rows=rows, seen=seen, clear=clear, space=float(np.median(gaps)))
+
+
+def _follow_each(field: Field, clear: F32, rows: Floats, first: int, reach: float) -> Floats:
+    """Follow every line within `reach` pixels of where it was thought to run."""
+    half = max(1, round(reach))
+    window = np.arange(-half, half + 1)
+    height = clear.shape[1]
+    strips = np.arange(first, first + rows.shape[1])
+    at = np.clip(np.rint(rows).astype(int)[..., None] + window, 0, height - 1)
+    gain = clear[strips[None, :, None], at] - (0.02 * np.abs(window) / half).astype(np.float32)
+    path = follow(gain, 0.15)
+    best = np.clip(np.rint(rows).astype(int) + window[path], 1, height - 2)
+    # The summit between pixels: a parabola through three places (common practice).
+    here = clear[strips[None, :], best]
+    above = clear[strips[None, :], best - 1]
+    below = clear[strips[None, :], best + 1]
+    bend = np.minimum(above + below - 2 * here, -1e-3)
+    fine = best + np.clip(0.5 * (above - below) / bend, -0.5, 0.5)
+    weight = np.where(here > 0.25, here, 0.0) ** 2
+    return weighted_smooth(fine, weight, 1.5 * field.per_space)

@@ -1,0 +1,347 @@
+"""The frozen types that flow between the stages.
+
+Conventions, everywhere:
+
+* Coordinates are (row, col) in pixels of the *original* upright image; the origin
+  is the top left corner, the centre of the top left pixel is (0.0, 0.0), rows run
+  downwards. Boxes are half-open integers (top, left, bottom, right).
+* Distances between signs are given in *staff spaces*: the distance between the
+  centres of two neighbouring lines of the staff. Names end in ``_px`` or ``_spaces``.
+* A *step* counts lines and spaces upwards from the bottom line (step 0); the space
+  above it is step 1, the line above that step 2. Steps may be negative.
+* A *degree* is a diatonic pitch number, 7 * octave + (c=0 ... b=6), in the
+  clef-literal octave: the C clef's line is c4 = 28, the F clef's line is f3 = 24.
+* Probabilities lie in 0..1.
+
+`Page` and what it holds are plain immutable values (msgspec structs) and are stored
+as they are; `Scan` and `InkMap` carry arrays and live only while a page is read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+U8 = npt.NDArray[np.uint8]
+F32 = npt.NDArray[np.float32]
+Bool = npt.NDArray[np.bool_]
+
+NotationKind = Literal["square", "pointed", "coloured-lines", "letters", "staffless", "layered"]
+LineColour = Literal["red", "black", "brown", "yellow", "blue", "grey"]
+Certainty = Literal["exact", "ranged", "contour"]
+Reader = Literal["machine", "decided", "inferred", "human", "truth"]
+
+PNAMES: Final = "cdefgab"
+"""Pitch letters in diatonic order, c = 0 (MEI data.PITCHNAME)."""
+
+
+def _freeze(array: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+    array = np.ascontiguousarray(array)
+    if array.flags.writeable:
+        array = array.copy() if not array.flags.owndata else array
+        array.flags.writeable = False
+    return array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scan:
+    """One photographed page, upright.
+
+    Attributes
+    ----------
+    page_id : str
+        Source stem, plus ``-pNNNN`` for files of several pages.
+    rgb : ndarray of uint8, shape (H, W, 3)
+        Colours in the order red, green, blue; read-only.
+    source : str
+        Path or address the page came from, as the user gave it.
+    sha256 : str
+        Of the source file's bytes, in hex.
+    dpi : float or None
+        Dots per inch if the file states them; never used for distances.
+    repairs : tuple of str
+        What had to be mended to read the file; each becomes a warning.
+    """
+
+    page_id: str
+    rgb: U8
+    source: str
+    sha256: str
+    dpi: float | None = None
+    repairs: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.rgb.ndim != 3 or self.rgb.shape[2] != 3 or self.rgb.dtype != np.uint8:
+            raise ValueError(f"a scan holds uint8 (H, W, 3), not {self.rgb.dtype} {self.rgb.shape}")
+        object.__setattr__(self, "rgb", _freeze(self.rgb))
+
+    @property
+    def height(self) -> int:
+        """Rows of the original image."""
+        return int(self.rgb.shape[0])
+
+    @property
+    def width(self) -> int:
+        """Columns of the original image."""
+        return int(self.rgb.shape[1])
+
+
+class Spacing(msgspec.Struct, frozen=True, kw_only=True):
+    """Vertical measures of the ruling, in original pixels."""
+
+    space_px: float  # between the centres of neighbouring lines
+    line_px: float  # thickness of a line
+    strength: float  # 0..1, how clearly the page votes for it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InkMap:
+    """The leaf with its light evened out, at working scale.
+
+    Attributes
+    ----------
+    page_id : str
+    flat : ndarray of uint8, shape (h, w, 3)
+        RGB divided by the local parchment colour; 255 = bare parchment.
+    dark : ndarray of uint8, shape (h, w)
+        Strength of dark ink (black, brown), 0 none .. 255 full.
+    coloured : ndarray of uint8, shape (h, w)
+        Strength of coloured ink (red, yellow, blue), 0 none .. 255 full.
+    scale : float
+        Working pixels per original pixel, <= 1. original = (working + 0.5) / scale - 0.5.
+    spacing : Spacing or None
+        None where the page shows no ruling at all.
+    """
+
+    page_id: str
+    flat: U8
+    dark: U8
+    coloured: U8
+    scale: float
+    spacing: Spacing | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("flat", "dark", "coloured"):
+            object.__setattr__(self, name, _freeze(getattr(self, name)))
+
+
+class Box(msgspec.Struct, frozen=True, array_like=True):
+    """Half-open box in original pixels: top, left, bottom, right."""
+
+    top: int
+    left: int
+    bottom: int
+    right: int
+
+    def __post_init__(self) -> None:
+        if self.bottom < self.top or self.right < self.left:
+            raise ValueError(f"box edges cross: {self.top, self.left, self.bottom, self.right}")
+
+
+class StaffLine(msgspec.Struct, frozen=True, kw_only=True):
+    """One staff line as a polyline, left to right, through the middle of its ink."""
+
+    cols: tuple[float, ...]  # px, strictly increasing, at least 2
+    rows: tuple[float, ...]  # px, same length
+    thickness_px: float
+    colour: LineColour
+    seen: float  # share of its length where ink was really seen, 0..1
+
+    def row_at(self, col: float) -> float:
+        """Row of the line at a column; beyond its ends the end row is kept."""
+        return float(np.interp(col, self.cols, self.rows))
+
+
+class Staff(msgspec.Struct, frozen=True, kw_only=True):
+    """A staff of 0 to 5 lines, and the area whose signs belong to it."""
+
+    id: str  # "s01", "s02", ... in reading order
+    column: int  # 0-based column on the page, left to right
+    lines: tuple[StaffLine, ...]  # bottom line first
+    space_px: float
+    area: Box  # where its signs may stand, ledger regions included
+    kind: NotationKind = "square"
+    kind_p: float = 1.0
+
+    def row_of(self, step: float, col: float) -> float:
+        """Row (px) of a step at a column, beyond the outer lines by extrapolation.
+
+        Needs at least one line; with one line the staff's space is used.
+        """
+        rows = [line.row_at(col) for line in self.lines]
+        if not rows:
+            raise ValueError(f"staff {self.id} has no lines, so it has no steps")
+        gaps = [rows[i] - rows[i + 1] for i in range(len(rows) - 1)] or [self.space_px]
+        mean_gap = sum(gaps) / len(gaps)
+        place = step / 2
+        if place <= 0:
+            return rows[0] - place * mean_gap
+        last = len(rows) - 1
+        if place >= last:
+            return rows[-1] - (place - last) * mean_gap
+        low = int(place)
+        return rows[low] - (place - low) * gaps[low]
+
+    def step_at(self, row: float, col: float) -> float:
+        """Fractional step of a point; the inverse of `row_of`."""
+        rows = [line.row_at(col) for line in self.lines]
+        if not rows:
+            raise ValueError(f"staff {self.id} has no lines, so it has no steps")
+        gaps = [rows[i] - rows[i + 1] for i in range(len(rows) - 1)] or [self.space_px]
+        mean_gap = sum(gaps) / len(gaps)
+        if row >= rows[0]:
+            return 2 * (rows[0] - row) / mean_gap
+        if row <= rows[-1]:
+            return 2 * (len(rows) - 1 + (rows[-1] - row) / mean_gap)
+        for i, gap in enumerate(gaps):
+            if row >= rows[i + 1]:
+                return 2 * (i + (rows[i] - row) / gap)
+        raise AssertionError("unreachable: row lies between the outer lines")
+
+
+class Glyph(msgspec.Struct, frozen=True, kw_only=True):
+    """One sign on the leaf: where it is. What it is stands in its `Reading`."""
+
+    id: str  # "g0001", ... in reading order
+    staff: str  # id of its staff
+    row: float  # centre of the head's ink; of a clef or flat: of the part that marks the pitch
+    col: float
+    box: Box
+    layer: str = "melody"  # "melody", or "upper"/"lower" for staffless signs around a staff
+
+
+class Pitch(msgspec.Struct, frozen=True, kw_only=True):
+    """What is known of a note's pitch.
+
+    ``exact``: degree and alter hold. ``ranged``: degree is only the best of
+    `alternatives`, which carry probabilities. ``contour``: no degree at all; `contour`
+    tells up, down or same against the note before.
+    """
+
+    certainty: Certainty
+    degree: int | None = None  # 7 * octave + index in PNAMES
+    alter: int = 0  # -1 for B-flat
+    alternatives: tuple[tuple[int, int, float], ...] = ()  # (degree, alter, p), best first
+    contour: Literal["", "u", "d", "s"] = ""
+
+    @property
+    def pname(self) -> str:
+        """MEI pitch name; only where the degree is known."""
+        if self.degree is None:
+            raise ValueError("this pitch has no degree")
+        return PNAMES[self.degree % 7]
+
+    @property
+    def octave(self) -> int:
+        """MEI octave in the clef-literal reckoning; only where the degree is known."""
+        if self.degree is None:
+            raise ValueError("this pitch has no degree")
+        return self.degree // 7
+
+
+class Reading(msgspec.Struct, frozen=True, kw_only=True):
+    """What a sign was read as, by whom, and how sure. The last one of a glyph holds."""
+
+    glyph: str
+    label: str  # a name of neumary_models.labels
+    confidence: float
+    rivals: tuple[tuple[str, float], ...] = ()  # other labels, best first
+    step: int | None = None  # None for divisions and where there are no lines
+    steps: tuple[tuple[int, float], ...] = ()  # probabilities over neighbouring steps, best first
+    pitch: Pitch | None = None  # heads and custodes; None elsewhere
+    starts_neume: float = 1.0  # probability that a neume begins here (heads)
+    by: Reader = "machine"
+    note: str = ""
+
+
+class Neume(msgspec.Struct, frozen=True, kw_only=True):
+    """Heads sung to one stroke of the melody; never spread over two syllables."""
+
+    id: str  # "n0001", ...
+    staff: str
+    glyphs: tuple[str, ...]  # heads, in the order sung
+    name: str = ""  # "" where the repertoire forbids chant names or the contour has none
+    contour: str = ""  # U, D, S for each move
+    syllable: str = ""  # id of its syllable, "" unknown
+
+
+class Syllable(msgspec.Struct, frozen=True, kw_only=True):
+    """A syllable of the lyrics and where it stands."""
+
+    id: str  # "y0001", ...
+    staff: str
+    text: str = ""  # "" where a box was seen but nobody has read it
+    box: Box | None = None
+    wordpos: Literal["", "i", "m", "t", "s"] = ""  # MEI data.WORDPOS: initial, medial, terminal, single
+
+
+class Remark(msgspec.Struct, frozen=True, kw_only=True):
+    """A warning: a doubt, a guess, a repair, an overruled reading."""
+
+    code: str  # short stable word, e.g. "clef-inferred"
+    text: str  # one sentence for people
+    staff: str = ""
+    glyph: str = ""
+
+
+class Provenance(msgspec.Struct, frozen=True, kw_only=True):
+    """What made a page: same values, same scan, same bytes."""
+
+    program: str = "neumary"
+    version: str = ""
+    model: str = ""  # name of the model
+    model_sha256: str = ""
+    settings: dict[str, str | int | float | bool] = msgspec.field(default_factory=dict)
+    settings_sha256: str = ""
+
+
+class Page(msgspec.Struct, frozen=True, kw_only=True):
+    """A whole page as read, drawn or corrected: the one thing stored on disk."""
+
+    schema: str = "1.0"
+    page_id: str
+    source: str  # file name of the image
+    sha256: str
+    width: int
+    height: int
+    dpi: float | None = None
+    staves: tuple[Staff, ...] = ()
+    glyphs: tuple[Glyph, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    neumes: tuple[Neume, ...] = ()
+    syllables: tuple[Syllable, ...] = ()
+    warnings: tuple[Remark, ...] = ()
+    provenance: Provenance = Provenance()
+
+    def current(self) -> dict[str, Reading]:
+        """The reading that holds for each glyph id: the last one given."""
+        return {reading.glyph: reading for reading in self.readings}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """One staff pulled straight: lines level, evenly spaced, at the network's scale.
+
+    Attributes
+    ----------
+    staff : Staff
+    rgb : ndarray of uint8, shape (h, w, 3)
+        Flattened colours, 255 = bare parchment.
+    line_rows : tuple of float
+        Strip row of each staff line, bottom first.
+    space : float
+        Strip pixels per staff space.
+    page_rows, page_cols : ndarray of float32, shape (h, w)
+        Original pixel of each strip pixel (what the strip was sampled from).
+    """
+
+    staff: Staff
+    rgb: U8
+    line_rows: tuple[float, ...]
+    space: float
+    page_rows: F32 = field(repr=False)
+    page_cols: F32 = field(repr=False)

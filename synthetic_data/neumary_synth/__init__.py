@@ -1,0 +1,1 @@
+"""The page renderer: chant pages drawn with a pen model, with exact truth."""

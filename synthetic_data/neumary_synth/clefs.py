@@ -1,0 +1,192 @@
+"""Clefs, one scribe's way: blocks, brackets and crescents, or letters."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from neumary_synth.drawn import Drawn, Stand
+from neumary_synth.hand import Hand
+from neumary_synth.inking import block_outline, lay, pen_load
+from neumary_synth.letters import CAPITALS, LETTERS
+from neumary_synth.pen import U8, Ink, Nib, bend, ribbon
+
+_CLEF_LETTERS = "abcdefg"
+
+
+def draw_clef(
+    mask: U8, hand: Hand, rng: np.random.Generator, stand: Stand, col: float, label: str, line: int
+) -> tuple[Drawn, float]:
+    """Draw a clef, in place.
+
+    Parameters
+    ----------
+    mask : ndarray of uint8, shape (H, W)
+        Ink coverage.
+    col : float
+        Left edge, px.
+    label : str
+        "clef_c", "clef_f", or another letter's.
+    line : int
+        Counted from 1 at the bottom.
+
+    Returns
+    -------
+    drawn : Drawn
+        On the row of its line, in the middle of its ink's width.
+    right : float
+        Right edge of the ink, px.
+
+    Raises
+    ------
+    ValueError
+        If the label is no clef.
+    """
+    letter = label.removeprefix("clef_")
+    if letter not in _CLEF_LETTERS or label == letter:
+        raise ValueError(f"{label!r} is no clef")
+    step = 2 * (line - 1)
+    row = stand.row_of(step, col) + float(rng.normal(0, 0.04)) * stand.space_px
+    ink = Ink()
+    if letter == "c" and hand.c_clef != "letter":
+        _c_clef(ink, hand, rng, row, col, stand.space_px)
+    elif letter == "f" and hand.f_clef != "letter":
+        _f_clef(ink, hand, rng, row, col, stand.space_px)
+    else:
+        _letter(ink, hand, rng, letter, row, col, stand.space_px)
+    return lay(ink, mask, hand, rng, stand, label, stand.row_of(step, col), step)
+
+
+def _c_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: float, space: float) -> None:
+    load = pen_load(hand, rng)
+    width, tall = hand.clef_width * space, hand.clef_height * space * (1 + float(rng.normal(0, 0.05)))
+    half, thin = tall / 2, max(0.8, 1.3 * hand.hairline * space)
+    block = max(0.36, 0.32 * hand.clef_height) * space
+    match hand.c_clef:
+        case "blocks" | "apart":
+            centre = half - block / 2
+            for sign in (-1, 1):
+                shift = float(rng.normal(0, 0.04)) * space
+                ink.fill(
+                    block_outline(
+                        hand, rng, row + sign * centre, col + width / 2 + shift, space, block, width
+                    ),
+                    load,
+                )
+            if hand.c_clef == "blocks":
+                stem = np.array([[row - half, col + thin], [row + half, col + thin]])
+                ink.fill(ribbon(stem, thin * np.array([1.0, 1.6])), load)
+        case "bracket":
+            back = 0.38 * width
+            path = np.array([[row - half, col + back], [row, col + 0.8 * back], [row + half, col + back]])
+            ink.fill(
+                ribbon(bend(path, 5), np.interp(np.linspace(0, 1, 11), [0, 0.5, 1], [1.1, 0.62, 1.1]) * back),
+                load,
+            )
+            for sign in (-1, 1):
+                arm = bend(
+                    [
+                        [row + sign * 0.72 * half, col + back],
+                        [row + sign * 0.95 * half, col + 0.7 * width],
+                        [row + sign * 0.8 * half, col + width],
+                    ],
+                    5,
+                )
+                ink.fill(ribbon(arm, np.linspace(0.7, 0.28, len(arm)) * block), load)
+        case "crescent":
+            path = bend(
+                [
+                    [row - half, col + 0.8 * width],
+                    [row - 0.5 * half, col + 0.2 * width],
+                    [row + 0.5 * half, col + 0.2 * width],
+                    [row + half, col + 0.8 * width],
+                ],
+                6,
+            )
+            ink.fill(
+                ribbon(
+                    path,
+                    np.interp(
+                        np.linspace(0, 1, len(path)), [0, 0.15, 0.5, 0.85, 1], [0.25, 0.75, 0.36, 0.7, 0.15]
+                    )
+                    * width,
+                ),
+                load,
+            )
+            for sign in (-1, 1):
+                spot = (row + sign * (half - 0.4 * block), col + 0.66 * width)
+                ink.fill(block_outline(hand, rng, spot[0], spot[1], space, 0.7 * block, 0.6 * width), load)
+        case _:  # "drawn": a broad c
+            path = bend(
+                [
+                    [row - 0.55 * half, col + width],
+                    [row - 0.9 * half, col + 0.6 * width],
+                    [row - 0.2 * half, col + 0.15 * width],
+                    [row + 0.55 * half, col + 0.3 * width],
+                    [row + 0.85 * half, col + 1.05 * width],
+                ],
+                6,
+            )
+            ink.nib(path, Nib(0.5 * width, 30, thin), load)
+
+
+def _f_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: float, space: float) -> None:
+    load = pen_load(hand, rng)
+    width, half = 0.85 * hand.clef_width * space, 0.5 * hand.clef_height * space
+    thin = max(0.8, 1.3 * hand.hairline * space)
+    block = max(0.36, 0.32 * hand.clef_height) * space
+    if hand.f_clef == "tailed":
+        foot = row + half + float(rng.uniform(0.4, 1.2)) * space
+        stem = np.array([[row - half, col + 0.25 * width], [foot, col + 0.2 * width]])
+        ink.fill(ribbon(stem, np.array([0.5, 0.15]) * width), load)
+        for up, reach in ((0.75, 1.3), (0.0, 1.1)):
+            flag = bend(
+                [
+                    [row - up * half, col + 0.2 * width],
+                    [row - up * half - 0.12 * space, col + 0.7 * reach * width],
+                    [row - up * half + 0.1 * space, col + reach * width],
+                ],
+                5,
+            )
+            ink.fill(ribbon(flag, np.linspace(0.85, 0.4, len(flag)) * 0.6 * block), load)
+        return
+    if hand.f_clef == "dots":
+        path = np.array([[row - half, col + thin], [row + half, col + thin]])
+        ink.fill(ribbon(path, np.array([0.35, 0.2]) * width), load)
+    else:
+        ink.fill(block_outline(hand, rng, row, col + width / 2, space, block, width), load)
+        if hand.f_clef == "c-head":
+            edge = col + (0.12 if rng.random() < 0.5 else 0.95) * width
+            ink.fill(
+                ribbon(np.array([[row - 0.3 * block, edge], [row + half + 0.3 * space, edge]]), thin), load
+            )
+    right = col + (0.75 if hand.f_clef == "dots" else 1.65) * width + 0.08 * space
+    reach = half - block / 2 if hand.f_clef == "c-head" else 0.5 * space
+    for sign in (-1, 1):
+        ink.fill(block_outline(hand, rng, row + sign * reach, right, space, 0.85 * block, 0.85 * width), load)
+    if hand.f_clef == "c-head":
+        edge = right - 0.4 * width
+        ink.fill(ribbon(np.array([[row - reach, edge], [row + reach, edge]]), 1.2 * thin), load)
+
+
+def _letter(
+    ink: Ink, hand: Hand, rng: np.random.Generator, letter: str, row: float, col: float, space: float
+) -> None:
+    """A letter as clef: its body (f: its bar) on the line."""
+    capital = hand.letter_clef == "capital" and letter not in "cf"
+    _, strokes = CAPITALS[letter.upper()] if capital else LETTERS[letter]
+    tall = (0.75 if capital else 0.95) * space * float(rng.uniform(0.8, 1.2))
+    base = row + {"f": 0.95, "g": 0.5}.get(letter, 0.78 if capital else 0.5) * tall
+    pitch, load = 0.6 * tall, pen_load(hand, rng)
+    nib = Nib(0.26 * tall * (0.7 + hand.nib), hand.nib_angle_deg, max(0.8, hand.hairline * space))
+    start = col + 0.25 * tall
+    for stroke in strokes:
+        points = stem(stroke) if isinstance(stroke, str) else stroke
+        path = bend([(base + r * tall, start + c * pitch) for r, c in points], 5)
+        ink.nib(path, nib, load)
+
+
+def stem(code: str) -> list[tuple[float, float]]:
+    """Plain stem for a recipe's "M0", "A1", "D0": (row, col) in x-heights and minim distances."""
+    top, foot = {"M": (-1.0, 0.0), "A": (-1.6, 0.0), "D": (-1.0, 0.55)}[code[0]]
+    at = float(code[1:])
+    return [(top, at), (foot, at)]

@@ -1,0 +1,387 @@
+"""Writing a page: staves ruled, chant and lyrics set on them as a scribe would.
+
+Text and notes are written together, syllable by syllable: the neume stands over its
+vowel, a melisma pushes the next syllable away or runs on to the next staff, and a staff
+ends where the next syllable finds no room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from neumary.types import Staff
+from neumary_synth import decor
+from neumary_synth.hand import Hand, sample_hand
+from neumary_synth.lineless import AccentRow, draw_accents
+from neumary_synth.melody import CLEF_DEGREES, Note, choose_clef
+from neumary_synth.plan import COLOURED_KINDS, Plan, StaffSlot
+from neumary_synth.ruling import draw_dry_line, draw_line, grid_of, run_lines
+from neumary_synth.script import draw_text
+from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff
+from neumary_synth.signs import (
+    Drawn,
+    Stand,
+    draw_accidental,
+    draw_clef,
+    draw_custos,
+    draw_division,
+    draw_neume,
+)
+from neumary_synth.sung import RUNS_ON, ChantQueue, Sung
+from neumary_synth.words import VOWELS, WordScribe
+
+CLEF_DEGREE: Final = {f"clef_{letter}": degree for letter, degree in CLEF_DEGREES.items()}
+"""Degree of the line a clef stands on (C clef = c4 = 28, F clef = f3 = 24)."""
+
+_LEDGER_STEPS: Final = 4  # notes stand up to 2 spaces off the staff
+_F_OR_C: Final = {3: "red", 0: "yellow"}  # degree mod 7 -> colour of its line
+
+
+class Scribe(WordScribe):
+    """Writes one page in one hand.
+
+    Parameters
+    ----------
+    plan : Plan
+    rng : numpy Generator
+    page : FlatPage
+        Receives ink and truth.
+    """
+
+    def __init__(self, plan: Plan, rng: np.random.Generator, page: FlatPage) -> None:
+        super().__init__(plan, rng, page)
+        self.hand: Hand = sample_hand(int(rng.integers(2**31)), self.style.notation)
+        self.music = page.sheet("music", self.style.music_ink)
+        self.queue = ChantQueue(rng)
+        self.clef: tuple[str, int] = ("clef_c", self.style.n_lines)
+        self.fullness = 1.0
+        self.flat_scope_word = bool(rng.random() < 0.4)
+        self.flats: set[int] = set()
+        self.n_neumes = 0
+        self.accents = AccentRow.sample(rng) if plan.kind == "layered" else None
+        self.letter_clefs = rng.random() < 0.75  # on coloured lines and without lines
+        self.dry_strength = int(rng.integers(30, 110)) if rng.random() < 0.5 else 0
+
+    # -- clefs and steps ---------------------------------------------------------
+
+    def _step(self, degree: int) -> int:
+        label, line = self.clef
+        return degree - CLEF_DEGREE[label] + 2 * (line - 1)
+
+    def _fits(self, degrees: list[int]) -> bool:
+        top = 2 * (self.style.n_lines - 1)
+        return all(-_LEDGER_STEPS <= self._step(d) <= top + _LEDGER_STEPS for d in degrees)
+
+    def _choose_clef(self, degrees: list[int], keep: bool) -> None:
+        """Choose the clef for what comes; keep the one in force where it serves."""
+        if not degrees:
+            return
+        top = 2 * (self.style.n_lines - 1)
+        steps = [self._step(d) for d in degrees]
+        if keep and min(steps) >= -2 and max(steps) <= top + 2 and self.rng.random() < 0.85:
+            return
+        if self.plan.kind in COLOURED_KINDS:
+            choices = (
+                [("clef_c", 4), ("clef_c", 3)]
+                if self.plan.kind == "two-line"
+                else [("clef_f", 1), ("clef_f", 2)]
+            )
+            middle = (min(degrees) + max(degrees)) / 2
+            self.clef = min(choices, key=lambda c: abs(CLEF_DEGREE[c[0]] - 2 * (c[1] - 1) + 3 - middle))
+        else:
+            self.clef = choose_clef(degrees, self.style.n_lines, self.rng)
+
+    # -- ruling ------------------------------------------------------------------
+
+    def _colour_of(self, line: int) -> str:
+        """Colour of a line of a coloured-line staff by the pitch it stands for; "" = not inked."""
+        label, at = self.clef
+        name = _F_OR_C.get((CLEF_DEGREE[label] + 2 * (line + 1 - at)) % 7, "")
+        if name == "yellow":
+            return self.style.line_colours[1] if self.plan.kind == "two-line" else ""
+        return name if self.plan.kind in ("two-line", "one-line") else ""
+
+    def rule(self, slot: StaffSlot, right: float) -> tuple[Staff, int]:
+        """Rule a staff for the clef in force; give its whole grid and its number on the page."""
+        s, style = self.space, self.style
+        lines = run_lines(self.rng, style, slot, right, s)
+        inked = lines
+        if self.plan.kind in COLOURED_KINDS:
+            named = [(replace(x, colour=self._colour_of(i)), i) for i, x in enumerate(lines)]
+            inked = tuple(line for line, _ in named if line.colour)
+            inks = dict(zip(style.line_colours, style.line_inks, strict=True))
+            for line, _ in named:
+                if line.colour:
+                    draw_line(self.page.sheet("line", inks[line.colour]), line, self.rng, s, style)
+                elif self.dry_strength:
+                    draw_dry_line(self.page, line, (178, 160, 132), self.dry_strength)
+        else:
+            for line, ink in zip(lines, style.line_inks, strict=True):
+                draw_line(self.page.sheet("line", ink), line, self.rng, s, style)
+        top, bottom = min(lines[-1].rows), max(lines[0].rows)
+        area = (top - 2.2 * s, slot.left - 1.2 * s, bottom + 2.2 * s, right + 1.5 * s)
+        self.page.staves.append(FlatStaff(inked, s, slot.column, self.staff_kind(), area))
+        return grid_of(lines, s), len(self.page.staves) - 1
+
+    def staff_kind(self) -> str:
+        """The `NotationKind` of the page's staves."""
+        kind = self.plan.kind
+        if kind in ("pointed", "layered", "letters"):
+            return kind
+        return "coloured-lines" if kind in ("two-line", "one-line") else "square"
+
+    # -- signs -------------------------------------------------------------------
+
+    def _dip(self) -> float:
+        dip = self.style.dip
+        self.fullness -= dip * self.rng.uniform(0, 0.35)
+        if self.fullness < 1 - dip or self.rng.random() < 0.2:
+            self.fullness = 1.0
+        return self.fullness
+
+    def keep(
+        self,
+        drawn: Drawn,
+        staff: int,
+        degree: int | None,
+        alter: int = 0,
+        neume: int = -1,
+        syllable: int = -1,
+    ) -> None:
+        """Put a drawn sign down in the truth and in the ink's flow."""
+        density = self._dip() * self.rng.uniform(0.94, 1.04)
+        self.music.flow.append((drawn.top, drawn.left, drawn.bottom, drawn.right, density))
+        step: int | None = drawn.step
+        if drawn.label == "division" or self.plan.kind in COLOURED_KINDS:
+            step = None
+        self.page.signs.append(FlatSign(drawn, staff, step, degree, alter, neume, syllable))
+
+    def write_clef(self, stand: Stand, staff: int, col: float) -> float:
+        """Write the clef in force; sometimes a second one that agrees with it."""
+        label, line = self.clef
+        other, at = ("clef_f", line - 2) if label == "clef_c" else ("clef_c", line + 2)
+        paired = label in ("clef_c", "clef_f") and 1 <= at <= stand.n_lines
+        coloured = self.plan.kind in COLOURED_KINDS
+        if coloured and not self.letter_clefs:
+            return col
+        drawn, right = draw_clef(self.music.mask, self.hand, self.rng, stand, col, label, line)
+        self.keep(drawn, staff, None)
+        if paired and self.rng.random() < (0.85 if coloured else 0.05):
+            drawn, second = draw_clef(self.music.mask, self.hand, self.rng, stand, col, other, at)
+            self.keep(drawn, staff, None)
+            right = max(right, second)
+        return right
+
+    def _write_accidentals(self, stand: Stand, staff: int, col: float, notes: tuple[Note, ...]) -> float:
+        for note in notes:
+            if note.alter < 0 and note.degree not in self.flats:
+                label, self.flats = "flat", self.flats | {note.degree}
+            elif note.alter == 0 and note.degree in self.flats:
+                label, self.flats = "natural", self.flats - {note.degree}
+            else:
+                continue
+            step = self._step(note.degree)
+            drawn, right = draw_accidental(self.music.mask, self.hand, self.rng, stand, col, label, step)
+            self.keep(drawn, staff, None)
+            col = right + self.rng.uniform(0.1, 0.35) * self.space
+        return col
+
+    def write_neumes(self, stand: Stand, staff: int, sung: Sung, col: float) -> float:
+        """Write a syllable's neumes from a column on; give the right end."""
+        right = col
+        for i, neume in enumerate(sung.syllable.neumes):
+            if i:
+                col = right + self.style.neume_gap * self.space * self.rng.uniform(0.5, 1.3)
+            col = self._write_accidentals(stand, staff, col, neume.notes)
+            notes = [(note.label, self._step(note.degree)) for note in neume.notes]
+            drawn, right = draw_neume(self.music.mask, self.hand, self.rng, stand, col, notes)
+            if len(drawn) != len(notes):
+                raise ValueError(f"drew {len(drawn)} heads for {len(notes)} notes of {notes}")
+            for head, note in zip(drawn, neume.notes, strict=True):
+                self.keep(head, staff, note.degree, note.alter, self.n_neumes, sung.number)
+            if self.accents is not None:
+                left = drawn[0].left
+                for head, move, layer in draw_accents(
+                    self.music, self.hand, self.rng, self.accents, stand, left, neume
+                ):
+                    self.page.signs.append(FlatSign(head, staff, None, layer=layer, contour=move))
+            self.n_neumes += 1
+        return right
+
+    # -- a staff -----------------------------------------------------------------
+
+    def write_staff(self, slot: StaffSlot, following: StaffSlot | None = None) -> None:
+        """Rule a staff and write on it what fits; `following` is where the chant goes on."""
+        rng, s, style = self.rng, self.space, self.style
+        right, rubric_from = slot.right, None
+        if not slot.empty and rng.random() < 0.06 and right - slot.left > 14 * s:
+            rubric_from = right - rng.uniform(3.5, 8) * s
+            right = right if rng.random() < 0.3 else rubric_from - rng.uniform(0, 0.6) * s
+        if slot.starts_chant:
+            self.queue.skip_to_chant()
+        self.flats = set()
+        self._choose_clef(self.queue.degrees_ahead(12), keep=not slot.starts_chant)
+        grid, staff = self.rule(slot, right)
+        stand = Stand(s, style.n_lines, grid.row_of)
+        baseline = slot.row + style.baseline * s * rng.uniform(0.97, 1.03)
+        if rubric_from is not None:
+            self.write_rubric(slot, rubric_from, (slot.row - (style.n_lines - 1.1) * s, baseline))
+            right = rubric_from - 0.5 * s
+        if slot.initial is not None:
+            decor.draw_initial(self.page, rng, slot.initial, s)
+        if slot.empty:
+            col = slot.left + 0.5 * s if slot.initial is None else slot.initial[3] + 0.2 * s
+            if rng.random() < 0.75:
+                self.write_words(self.text, baseline, col, right, style.xheight * s)
+            return
+        col = slot.left + style.clef_offset * s * rng.uniform(0.7, 1.2)
+        if slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and rng.random() < 0.7:
+            begin = slot.initial[3] + 0.2 * s  # the initial hides the clef
+        else:
+            if slot.initial is not None:
+                col = max(col, slot.initial[3] + 0.1 * s)
+            begin = self.write_clef(stand, staff, col)
+        self._write_line(slot, stand, staff, baseline, begin, right)
+        if following is not None and not following.starts_chant:
+            self._end_line(staff, stand, right)
+
+    def _write_line(
+        self, slot: StaffSlot, stand: Stand, staff: int, baseline: float, begin: float, right: float
+    ) -> None:
+        rng, s, style = self.rng, self.space, self.style
+        note_end, text_end = begin + rng.uniform(0.1, 0.8) * s, begin - 0.2 * s
+        previous: Sung | None = None
+        while True:
+            sung = self.queue.first
+            if sung.starts_chant and previous is not None:
+                made = self._chant_break(stand, staff, baseline, max(note_end, text_end), right)
+                if made is None:
+                    break
+                note_end = text_end = made
+                previous = None
+            if not self._fits(sung.degrees) or (previous is not None and self._restless(sung)):
+                changed = self._change_clef(stand, staff, sung, max(note_end, text_end - s) + 0.5 * s)
+                if changed is None:
+                    continue
+                note_end = changed
+            opens = previous is None and slot.initial is not None and sung.number < 0
+            text = "" if sung.number >= 0 else sung.syllable.text[1 if opens else 0 :]
+            new_word = previous is not None and sung.syllable.wordpos in ("i", "s", "")
+            gap = (
+                style.word_gap * max(s, 1.6 * self.letter_px) * rng.uniform(0.8, 1.3)
+                if new_word
+                else 0.08 * s
+            )
+            lead = next((i for i, ch in enumerate(text.lower()) if ch in VOWELS), 0) * self.letter_px
+            col = max(
+                text_end + gap + style.spread * s * rng.uniform(0, 1),
+                note_end + style.neume_gap * s * rng.uniform(0.6, 1.1) - lead,
+            )
+            if not self._make_room(text, lead, col, right + 0.4 * s, previous is None):
+                break
+            sung = self.queue.take()
+            if new_word and rng.random() < style.hairlines:
+                self._divide(stand, staff, (max(note_end, text_end) + col) / 2, "hairline")
+            if sung.number < 0:
+                text_end = self.write_syllable(staff, sung.syllable, text, baseline, col)
+                sung.number = len(self.page.syllables) - 1
+            vowel = self.vowel_col if text else col
+            at = max(vowel - rng.uniform(-0.2, 0.3) * s, note_end + style.neume_gap * s * 0.5)
+            note_end = self.write_neumes(stand, staff, sung, at)
+            if self.queue.first.number == RUNS_ON:
+                self.queue.first.number = sung.number
+                break
+            if sung.syllable.wordpos in ("t", "s"):
+                note_end = self._end_word(stand, staff, note_end)
+            previous = sung
+
+    def _make_room(self, text: str, lead: float, col: float, right: float, first: bool) -> bool:
+        """See that the next syllable fits, splitting a melisma if need be; False where it cannot."""
+        syllable = self.queue.first.syllable
+        per_head, gap = 0.95 * self.hand.head_width * self.space, self.style.neume_gap * self.space
+        used, n_fit = col + lead, 0
+        for neume in syllable.neumes:
+            used += len(neume.notes) * per_head + (gap if n_fit else 0.0)
+            if used > right:
+                break
+            n_fit += 1
+        if col + len(text) * self.letter_px > right and not first:
+            return False
+        if n_fit == len(syllable.neumes):
+            return True
+        if n_fit == 0 and not first:
+            return False
+        n_fit = max(n_fit, 1)
+        if n_fit < len(syllable.neumes):
+            self.queue.split(n_fit)
+        return True
+
+    def _restless(self, sung: Sung) -> bool:
+        """Whether the scribe moves the clef in mid-staff: off the staff often, else hardly ever."""
+        top = 2 * (self.style.n_lines - 1)
+        steps = [self._step(d) for d in sung.degrees]
+        far = min(steps) < -2 or max(steps) > top + 2
+        return self.plan.kind not in COLOURED_KINDS and self.rng.random() < (0.4 if far else 0.004)
+
+    def _change_clef(self, stand: Stand, staff: int, sung: Sung, col: float) -> float | None:
+        """Change the clef in mid-staff; None where no clef serves, and the syllable is dropped."""
+        before, own = self.clef, sung.degrees
+        if self.plan.kind not in COLOURED_KINDS:
+            for ahead in (self.queue.degrees_ahead(8), own):
+                self.clef = choose_clef(ahead, self.style.n_lines, self.rng)
+                if self._fits(own):
+                    return col if self.clef == before else self.write_clef(stand, staff, col)
+        self.clef = before
+        if self._fits(own):
+            return col
+        self.queue.drop()
+        return None
+
+    def _divide(self, stand: Stand, staff: int, col: float, form: str) -> float:
+        drawn, right = draw_division(self.music.mask, self.hand, self.rng, stand, col, form)
+        self.keep(drawn, staff, None)
+        return right
+
+    def _end_word(self, stand: Stand, staff: int, col: float) -> float:
+        if self.flat_scope_word:
+            self.flats = set()
+        if self.rng.random() >= self.style.divisions:
+            return col
+        form = str(self.rng.choice(["minima", "maior", "maxima", "virgula"], p=[0.3, 0.2, 0.3, 0.2]))
+        return self._divide(stand, staff, col + self.rng.uniform(0.3, 0.7) * self.space, form)
+
+    def _chant_break(
+        self, stand: Stand, staff: int, baseline: float, col: float, right: float
+    ) -> float | None:
+        """End one chant and open the next in mid-staff; None where there is no room."""
+        rng, s = self.rng, self.space
+        if rng.random() < 0.5:
+            col = self._divide(stand, staff, col + 0.5 * s, "finalis")
+        if col + 10 * s > right or rng.random() < 0.25:
+            return None
+        col += 0.4 * s
+        if rng.random() < 0.6:
+            word = str(rng.choice(["v", "r", "p", "a", "ps", "an"]))
+            xheight = self.style.xheight * s * 1.05
+            _, col = draw_text(self.rubric.mask, self.script, rng, word, baseline, col, xheight)
+            col += 0.2 * s
+        wide = rng.uniform(1.4, 2.8) * s
+        top = stand.row_of(2 * stand.n_lines - 1, col) - rng.uniform(-1.0, 0.3) * s
+        decor.draw_capital(self.page, rng, (top, col, baseline, col + wide), s, self.style.text_ink)
+        self.flats = set()
+        return col + wide + 0.1 * s
+
+    def _end_line(self, staff: int, stand: Stand, right: float) -> None:
+        if not self.style.custos or self.rng.random() < 0.04 or self.queue.first.starts_chant:
+            return
+        if self.plan.kind in COLOURED_KINDS:  # the next line may drop what its clef cannot hold
+            return
+        first = self.queue.first.syllable.neumes[0].notes[0]
+        if not self._fits([first.degree]):
+            return
+        col = right + self.rng.uniform(-0.1, 0.7) * self.space
+        drawn, _ = draw_custos(self.music.mask, self.hand, self.rng, stand, col, self._step(first.degree))
+        self.keep(drawn, staff, first.degree, first.alter)

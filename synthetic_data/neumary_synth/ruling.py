@@ -1,0 +1,85 @@
+"""Staff lines: where they run, and how they are drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from neumary.types import Box, Staff, StaffLine
+from neumary_synth.pen import fill
+from neumary_synth.plan import StaffSlot, Style
+from neumary_synth.sheets import FlatLine, FlatPage, Rgb, Sheet
+
+F64 = npt.NDArray[np.float64]
+
+
+def wave(rng: np.random.Generator, n: int, size: float) -> F64:
+    """A smooth random curve of n knots with about the given standard deviation."""
+    rough = rng.normal(0, 1, max(n // 4, 3) + 1)
+    curve = np.interp(np.linspace(0, len(rough) - 1, n), np.arange(len(rough)), rough)
+    smooth = np.convolve(np.pad(curve, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+    return np.asarray(smooth[:n] * size)
+
+
+def run_lines(
+    rng: np.random.Generator, style: Style, slot: StaffSlot, right: float, space_px: float
+) -> tuple[FlatLine, ...]:
+    """Lay the lines of a staff, bottom first: unequal spaces, waves, ragged ends."""
+    s = space_px
+    n = max(int((right - slot.left) / s), 4)
+    shared = wave(rng, n + 5, style.line_wave * s)
+    tilt = rng.normal(0, 0.0012)
+    rows = [slot.row]
+    for _ in range(style.n_lines - 1):
+        rows.append(rows[-1] - s * float(np.clip(rng.normal(1, style.gap_spread), 0.84, 1.16)))
+    lines = []
+    for row, colour in zip(rows, style.line_colours, strict=True):
+        start = slot.left - rng.uniform(-0.1, 0.4) * style.ragged * s
+        end = max(right + rng.uniform(-0.7, 0.8) * style.ragged * s, start + 3 * s)
+        cols = np.linspace(start, end, max(int((end - start) / s), 3) + 1)
+        bent = np.interp(cols, np.linspace(slot.left - 2 * s, right + 2 * s, len(shared)), shared)
+        at = row + bent + wave(rng, len(cols), style.line_wobble * s) + tilt * (cols - slot.left)
+        thick = max(style.line_thickness * s * rng.uniform(0.85, 1.15), 0.9)
+        lines.append(FlatLine(tuple(map(float, cols)), tuple(map(float, at)), thick, colour))
+    return tuple(lines)
+
+
+def grid_of(lines: tuple[FlatLine, ...], space_px: float) -> Staff:
+    """The lines as a `Staff` on the flat page, for its `row_of`."""
+    bent = tuple(
+        StaffLine(cols=x.cols, rows=x.rows, thickness_px=x.thickness_px, colour="red", seen=1.0)
+        for x in lines
+    )
+    return Staff(id="flat", column=0, lines=bent, space_px=space_px, area=Box(0, 0, 1, 1))
+
+
+def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: float, style: Style) -> None:
+    """Draw a ruled line: uneven thickness, breaks, ink running dry and taken up again."""
+    cols = np.arange(line.cols[0], line.cols[-1] + 1, max(space_px / 3, 3.0))
+    cols[-1] = line.cols[-1]
+    rows = np.interp(cols, line.cols, line.rows)
+    half = line.thickness_px / 2 * (1 + wave(rng, len(cols), 0.2) + rng.normal(0, 0.1, len(cols)))
+    half = np.clip(half, 0.32 * line.thickness_px, line.thickness_px)
+    half[:2] *= rng.uniform(0.9, 1.6)  # the pen is set down full
+    start = 0
+    while start < len(cols) - 2:
+        stop = len(cols)
+        if rng.random() < style.line_gaps:
+            stop = int(rng.integers(start + 2, len(cols) + 1))
+        part = slice(start, stop)
+        upper, lower = (np.stack([rows + d * half, cols], 1)[part] for d in (-1, 1))
+        fill(sheet.mask, np.concatenate([upper, lower[::-1]]))
+        start = stop + int(rng.integers(1, 6))
+    density = np.clip(1 + wave(rng, len(cols), 0.16), 0.45, 1.15) * style.line_strength
+    if rng.random() < 0.1:  # the ink runs out towards the end
+        density *= np.linspace(1, rng.uniform(0.35, 0.8), len(cols))
+    for i in range(0, len(cols) - 3, 3):
+        sheet.flow.append((rows[i] - 4, cols[i], rows[i] + 4, cols[i + 3], float(density[i])))
+
+
+def draw_dry_line(page: FlatPage, line: FlatLine, ink: Rgb, strength: int) -> None:
+    """Draw a line scratched with a dry point: nearly invisible, and no staff line to count by."""
+    cols, rows = np.array(line.cols), np.array(line.rows)
+    half = 0.35 * line.thickness_px
+    outline = np.concatenate([np.stack([rows - half, cols], 1), np.stack([rows + half, cols], 1)[::-1]])
+    fill(page.sheet("decoration", ink).mask, outline, strength)

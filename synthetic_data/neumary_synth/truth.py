@@ -1,0 +1,253 @@
+"""The exact truth of a rendered page, as a `Page`."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from itertools import pairwise
+from typing import cast
+
+import numpy as np
+
+from neumary.types import (
+    Box,
+    Glyph,
+    LineColour,
+    Neume,
+    NotationKind,
+    Page,
+    Pitch,
+    Provenance,
+    Reading,
+    Staff,
+    StaffLine,
+    Syllable,
+)
+from neumary_models.labels import BY_NAME
+from neumary_synth.sheets import U8, FlatPage, FlatSign
+from neumary_synth.warp import F64, Warp
+
+_MIN_LINE_SPACES = 1.5  # what is left of a line at the picture's edge and counts as a line
+
+
+def _box_of(warp: Warp, box: tuple[float, float, float, float]) -> Box:
+    """Smallest upright box round a bent box, within the picture."""
+    top, left, bottom, right = box
+    t = np.linspace(0, 1, 5)
+    edge = np.concatenate(
+        [
+            np.stack([np.full(5, top), left + t * (right - left)], 1),
+            np.stack([np.full(5, bottom), left + t * (right - left)], 1),
+            np.stack([top + t * (bottom - top), np.full(5, left)], 1),
+            np.stack([top + t * (bottom - top), np.full(5, right)], 1),
+        ]
+    )
+    bent = warp.forward(edge)
+    low, high = bent.min(axis=0), bent.max(axis=0)
+    rows = [min(max(v, 0), warp.height) for v in (math.floor(low[0]), math.ceil(high[0]) + 1)]
+    cols = [min(max(v, 0), warp.width) for v in (math.floor(low[1]), math.ceil(high[1]) + 1)]
+    return Box(rows[0], cols[0], rows[1], cols[1])
+
+
+def _line(
+    warp: Warp, mask: U8, cols: F64, rows: F64, thickness_px: float, colour: str, scale: float, space: float
+) -> StaffLine | None:
+    bent = warp.forward(np.stack([rows, cols], axis=1))
+    inside = (
+        (bent[:, 1] >= 0)
+        & (bent[:, 1] <= warp.width - 1)
+        & (bent[:, 0] >= 0)
+        & (bent[:, 0] <= warp.height - 1)
+    )
+    bent = bent[inside]
+    if len(bent) < 2 or bent[-1, 1] - bent[0, 1] < _MIN_LINE_SPACES * space:
+        return None
+    keep = np.concatenate([[True], np.diff(bent[:, 1]) > 0.01])
+    bent = bent[keep]
+    at = np.arange(bent[0, 1], bent[-1, 1], 1.0)
+    on = np.interp(at, bent[:, 1], bent[:, 0])
+    near = [
+        mask[np.clip(np.round(on + d).astype(int), 0, warp.height - 1), np.round(at).astype(int)]
+        for d in (-1, 0, 1)
+    ]
+    seen = float((np.max(near, axis=0) >= 64).mean()) if len(at) else 0.0
+    return StaffLine(
+        cols=tuple(round(float(c), 3) for c in bent[:, 1]),
+        rows=tuple(round(float(r), 3) for r in bent[:, 0]),
+        thickness_px=round(thickness_px * scale, 3),
+        colour=cast(LineColour, colour),
+        seen=round(seen, 4),
+    )
+
+
+def page_truth(
+    flat: FlatPage,
+    warp: Warp,
+    masks: dict[str, U8],
+    hidden: U8,
+    page_id: str,
+    scale: float,
+    settings: dict[str, str | int | float | bool],
+) -> Page:
+    """Carry the flat page's truth into the photograph.
+
+    Parameters
+    ----------
+    flat : FlatPage
+    warp : Warp
+    masks : dict of str to ndarray of uint8, shape (H, W)
+        Layers in the photograph; tell how much of a line can be seen.
+    hidden : ndarray of uint8, shape (flat rows, flat cols)
+        Where the flat page's ink is hidden by paint or gone with the leaf.
+    page_id : str
+    scale : float
+        Photograph px per flat px.
+    settings : dict
+        Kept in the provenance.
+
+    Returns
+    -------
+    Page
+        Signs that are hidden, or whose centre or staff lies outside the picture, are left out.
+    """
+    staves, kept = _staves(flat, warp, masks["line"], scale)
+    signs = _visible(flat, warp, hidden, kept)
+    glyphs, readings = [], []
+    heads: dict[int, list[tuple[str, FlatSign]]] = defaultdict(list)
+    for number, (sign, centre) in enumerate(signs, start=1):
+        name, drawn = f"g{number:04d}", sign.drawn
+        box = _box_of(warp, (drawn.top, drawn.left, drawn.bottom, drawn.right))
+        glyphs.append(
+            Glyph(
+                id=name,
+                staff=kept[sign.staff],
+                row=float(centre[0]),
+                col=float(centre[1]),
+                box=box,
+                layer=sign.layer,
+            )
+        )
+        group = BY_NAME[drawn.label].group
+        box = Box(box.top, box.left, max(box.bottom, box.top + 1), max(box.right, box.left + 1))
+        pitch = None
+        if group in ("head", "custos"):
+            known = sign.degree is not None
+            pitch = Pitch(
+                certainty="exact" if known else "contour",
+                degree=sign.degree,
+                alter=sign.alter,
+                contour=cast("object", sign.contour if not known else ""),  # type: ignore[arg-type]
+            )
+        readings.append(
+            Reading(
+                glyph=name, label=drawn.label, confidence=1.0, step=sign.step, pitch=pitch,
+                starts_neume=float(drawn.starts_neume) if group == "head" else 0.0, by="truth",
+            )
+        )  # fmt: skip
+        if group == "head" and sign.neume >= 0 and sign.layer == "melody":
+            heads[sign.neume].append((name, sign))
+    syllables, names = _syllables(flat, warp, kept)
+    neumes = tuple(
+        Neume(
+            id=f"n{i:04d}",
+            staff=kept[group[0][1].staff],
+            glyphs=tuple(name for name, _ in group),
+            contour=_contour([sign for _, sign in group]),
+            syllable=names.get(group[0][1].syllable, ""),
+        )
+        for i, (_, group) in enumerate(sorted(heads.items()), start=1)
+    )
+    return Page(
+        page_id=page_id, source=f"{page_id}.jpg", sha256="", width=warp.width, height=warp.height,
+        staves=staves, glyphs=tuple(glyphs), readings=tuple(readings), neumes=neumes, syllables=syllables,
+        provenance=Provenance(program="neumary_synth", settings=settings),
+    )  # fmt: skip
+
+
+def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[Staff, ...], dict[int, str]]:
+    staves: list[Staff] = []
+    kept: dict[int, str] = {}
+    for number, staff in enumerate(flat.staves):
+        space = staff.space_px * scale
+        lines = []
+        for line in staff.lines:
+            made = _line(
+                warp,
+                mask,
+                np.array(line.cols),
+                np.array(line.rows),
+                line.thickness_px,
+                line.colour,
+                scale,
+                space,
+            )
+            if made is not None:
+                lines.append(made)
+        area = _box_of(warp, staff.area)
+        if len(lines) < len(staff.lines) or area.bottom - area.top < space or area.right - area.left < space:
+            continue  # cut by the picture's edge: no whole staff is left
+        if len(lines) > 1:
+            middle = (max(x.cols[0] for x in lines) + min(x.cols[-1] for x in lines)) / 2
+            gaps = np.diff([x.row_at(middle) for x in lines])
+            steps = 2.0 if staff.kind == "coloured-lines" else 1.0
+            space = float(-gaps.mean()) / steps
+        kept[number] = f"s{len(staves) + 1:02d}"
+        staves.append(
+            Staff(
+                id=kept[number], column=staff.column, lines=tuple(lines), space_px=round(space, 3), area=area,
+                kind=cast(NotationKind, staff.kind),
+            )
+        )  # fmt: skip
+    return tuple(staves), kept
+
+
+def _is_hidden(hidden: U8, sign: FlatSign) -> bool:
+    """Whether paint or a loss covers the middle of a sign, or most of it."""
+    d = sign.drawn
+    row, col = min(max(round(d.row), 0), hidden.shape[0] - 1), min(max(round(d.col), 0), hidden.shape[1] - 1)
+    whole = hidden[max(int(d.top), 0) : int(d.bottom) + 1, max(int(d.left), 0) : int(d.right) + 1]
+    return bool(hidden[row, col] > 127 or (whole.size and whole.mean() > 0.6 * 255))
+
+
+def _visible(flat: FlatPage, warp: Warp, hidden: U8, kept: dict[int, str]) -> list[tuple[FlatSign, F64]]:
+    if not flat.signs:
+        return []
+    centres = warp.forward([(s.drawn.row, s.drawn.col) for s in flat.signs])
+    found = []
+    for sign, centre in zip(flat.signs, centres, strict=True):
+        inside = 0 <= centre[0] <= warp.height - 1 and 0 <= centre[1] <= warp.width - 1
+        if inside and sign.staff in kept and not _is_hidden(hidden, sign):
+            found.append((sign, centre))
+    return found
+
+
+def _syllables(
+    flat: FlatPage, warp: Warp, kept: dict[int, str]
+) -> tuple[tuple[Syllable, ...], dict[int, str]]:
+    made: list[Syllable] = []
+    names: dict[int, str] = {}
+    for number, syllable in enumerate(flat.syllables):
+        if syllable.staff not in kept:
+            continue
+        names[number] = f"y{len(made) + 1:04d}"
+        made.append(
+            Syllable(
+                id=names[number], staff=kept[syllable.staff], text=syllable.text,
+                box=_box_of(warp, syllable.box),
+                wordpos=cast("object", syllable.wordpos),  # type: ignore[arg-type]
+            )
+        )  # fmt: skip
+    return tuple(made), names
+
+
+def _contour(signs: list[FlatSign]) -> str:
+    """U, D, S for each move; from written degrees, else from the signs' own contour."""
+    moves = []
+    for before, after in pairwise(signs):
+        if before.degree is None or after.degree is None:
+            moves.append(after.contour.upper())
+        else:
+            moves.append(
+                "U" if after.degree > before.degree else "D" if after.degree < before.degree else "S"
+            )
+    return "".join(moves)

@@ -1,0 +1,96 @@
+"""Candidates and their choice."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import LinearConstraint, milp
+from tests.test_strips import bent_staff, drawn, ink_map
+
+from neumary.glyphs import (
+    HEAD_APART_SPACES,
+    Calibration,
+    Candidate,
+    cell_step,
+    choose,
+    find_candidates,
+    place,
+)
+from neumary.strips import BOTTOM_ROW, STRIP_HEIGHT, STRIP_SPACE, cut_strip
+from neumary_models import outputs
+from neumary_models.labels import NAMES
+
+
+def candidate(row: float, col: float, p: float) -> Candidate:
+    labels = np.full(len(NAMES), 1e-4, np.float32)
+    labels[0] = 1.0
+    return Candidate(row=row, col=col, p_sign=p, labels=labels, steps=((0, 1.0),), starts=1.0)
+
+
+def blank_scores(width: int = 160) -> np.ndarray:
+    scores = np.zeros((outputs.CHANNELS_OUT, STRIP_HEIGHT // 2, width // 2), np.float32)
+    scores[outputs.HEAT] = -8
+    return scores
+
+
+def test_a_peak_becomes_a_candidate_at_its_offset_place() -> None:
+    scores = blank_scores()
+    scores[0, 40, 30] = 4.0
+    scores[outputs.OFFSET, 40, 30] = (0.5, -0.25)
+    scores[outputs.LABEL.start + NAMES.index("virga"), 40, 30] = 9.0
+    scores[outputs.SHIFT.start + outputs.STEP_SHIFTS.index(1), 40, 30] = 9.0
+    (found,) = find_candidates(scores, Calibration())
+    assert (found.row, found.col) == (40.5 * 2 + 0.5, 29.75 * 2 + 0.5)
+    assert found.label == "virga"
+    assert found.p_sign == pytest.approx(1 / (1 + np.exp(-4)), abs=1e-6)
+    assert found.steps[0][0] == cell_step(40) + 1
+    assert sum(p for _, p in found.steps) == pytest.approx(1, abs=0.05)
+
+
+def test_the_bottom_lines_cell_is_step_nought() -> None:
+    assert cell_step(int(BOTTOM_ROW) // 2) == 0
+    assert cell_step((int(BOTTOM_ROW) - STRIP_SPACE) // 2) == 2
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.integers(0, 60), st.floats(0.1, 0.98)), min_size=1, max_size=14)
+)
+def test_choice_is_the_best_set_there_is(spots: list[tuple[int, int, float]]) -> None:
+    """Against an integer programme solved by SciPy's HiGHS."""
+    candidates = sorted((candidate(r, c, p) for r, c, p in spots), key=lambda x: x.col)
+    worth = np.array([np.log(c.p_sign / (1 - c.p_sign)) for c in candidates])
+    limit = HEAD_APART_SPACES * STRIP_SPACE
+    rows = [
+        [float(k in (i, j)) for k in range(len(candidates))]
+        for i, a in enumerate(candidates)
+        for j, b in enumerate(candidates)
+        if i < j and np.hypot(a.row - b.row, a.col - b.col) < limit
+    ]
+    limits = [LinearConstraint(np.array(rows), ub=1)] if rows else []
+    best = milp(-worth, constraints=limits, integrality=np.ones(len(worth)), bounds=(0, 1))
+    ours = sum(np.log(c.p_sign / (1 - c.p_sign)) for c in choose(candidates, 0.5))
+    assert ours == pytest.approx(-best.fun, abs=1e-6)
+
+
+def test_nothing_chosen_from_nothing() -> None:
+    assert choose([], 0.5) == []
+    assert find_candidates(blank_scores(), Calibration()) == []
+
+
+def test_a_placed_head_lands_on_its_ink() -> None:
+    staff = bent_staff(30.0, 4)
+    page = drawn(staff)
+    row, col = staff.row_of(3, 300), 300
+    page[int(row) - 10 : int(row) + 10, col - 9 : col + 9] = 10
+    strip = cut_strip(ink_map(page), staff)
+    at = np.unravel_index(
+        np.argmin(np.hypot(strip.page_rows - row, strip.page_cols - col)), strip.page_rows.shape
+    )
+    line_free = np.asarray(255 - strip.rgb.min(axis=2), np.uint8)
+    ((glyph, reading),) = place(strip, line_free, [candidate(float(at[0]), float(at[1]), 0.9)])
+    assert abs(glyph.row - row) < 1.5 and abs(glyph.col - col) < 1.5
+    assert glyph.box.left <= col <= glyph.box.right and glyph.box.top <= row <= glyph.box.bottom
+    assert reading.label == "punctum" and reading.confidence == pytest.approx(0.9, abs=0.01)

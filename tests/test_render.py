@@ -1,0 +1,221 @@
+"""Rendered pages: the same bytes for a seed, and a truth that agrees with the picture."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from neumary.types import Page
+from neumary_models.labels import BY_NAME, LAYERS
+from neumary_synth.ageing import Ageing
+from neumary_synth.plan import COLOURED_KINDS, KINDS
+from neumary_synth.render import Rendered, render_many, render_page
+from neumary_synth.warp import apply_warp, make_warp
+
+SPACE_PX = 12.0
+STAFFLESS = ("staffless", "letters")
+NO_SIGNS = ("empty-staves", "text-only")
+
+# Lines that carry a clef: C4 on the C clef's line, F3 on the F clef's (MEI 5.1, att.clef.log;
+# the other letters lie in the octave that keeps them on a staff, common practice, no source).
+CLEF_LINE_DEGREE = {
+    "clef_c": 28,
+    "clef_f": 24,
+    "clef_a": 26,
+    "clef_b": 27,
+    "clef_d": 29,
+    "clef_e": 30,
+    "clef_g": 32,
+}
+
+
+@pytest.fixture(scope="module")
+def rendered() -> dict[str, Rendered]:
+    """One small aged page of each kind."""
+    return {kind: render_page(40 + i, kind, space_px=SPACE_PX) for i, kind in enumerate(KINDS)}
+
+
+def heads(page: Page) -> list[tuple[str, float, float]]:
+    current = page.current()
+    return [(g.id, g.row, g.col) for g in page.glyphs if BY_NAME[current[g.id].label].group == "head"]
+
+
+def test_same_seed_gives_the_same_bytes() -> None:
+    first, second = (render_page(7, space_px=10) for _ in range(2))
+    other = render_page(8, first.page.provenance.settings["kind"], space_px=10)  # type: ignore[arg-type]
+    assert first.page == second.page
+    assert first.rgb.tobytes() == second.rgb.tobytes()
+    assert all(first.masks[name].tobytes() == second.masks[name].tobytes() for name in first.masks)
+    assert other.rgb.tobytes() != first.rgb.tobytes()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_renders(rendered: dict[str, Rendered], kind: str) -> None:
+    got = rendered[kind]
+    assert got.rgb.dtype == np.uint8
+    assert got.rgb.shape == (got.page.height, got.page.width, 3)
+    assert set(got.masks) == set(LAYERS[1:])
+    assert all(mask.shape == got.rgb.shape[:2] for mask in got.masks.values())
+    assert bool(got.page.staves) == (kind != "text-only")
+    assert bool(heads(got.page)) == (kind not in NO_SIGNS)
+    assert all(bool(s.lines) == (kind not in STAFFLESS) for s in got.page.staves)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_note_lies_on_music_ink(rendered: dict[str, Rendered], kind: str) -> None:
+    got = rendered[kind]
+    reach = max(round(0.25 * SPACE_PX), 1)
+    missed = []
+    for name, row, col in heads(got.page):
+        r, c = round(row), round(col)
+        near = got.masks["music"][max(r - reach, 0) : r + reach + 1, max(c - reach, 0) : c + reach + 1]
+        if near.max(initial=0) < 100:
+            missed.append(name)
+    assert missed == []
+
+
+@pytest.mark.parametrize("kind", [k for k in KINDS if k not in (*STAFFLESS, "text-only")])
+def test_staff_lines_lie_on_line_ink(rendered: dict[str, Rendered], kind: str) -> None:
+    got = rendered[kind]
+    shown = []
+    for staff in got.page.staves:
+        for line in staff.lines:
+            at = np.round(line.cols).astype(int)
+            rows = np.round(line.rows).astype(int)
+            on = [
+                got.masks["line"][max(r - 1, 0) : r + 2, c].max() >= 64 for r, c in zip(rows, at, strict=True)
+            ]
+            shown.append(np.mean(on[1:-1]))
+            assert shown[-1] >= line.seen - 0.15
+    assert np.mean(shown) > 0.8
+
+
+@pytest.mark.parametrize("kind", ["square", "pointed", "five-line", "songbook", "layered"])
+def test_pitches_follow_from_clef_and_step(kind: str) -> None:
+    """Recount every pitch from the clefs that can be seen on its staff."""
+    checked = 0
+    for seed in (1, 2):
+        page = render_page(seed, kind, ageing=Ageing(), space_px=10).page
+        current, clef = page.current(), {}
+        for glyph in page.glyphs:
+            reading = current[glyph.id]
+            if BY_NAME[reading.label].group == "clef":
+                assert reading.step is not None
+                clef[glyph.staff] = CLEF_LINE_DEGREE[reading.label] - reading.step
+            elif reading.pitch is not None and reading.step is not None and glyph.staff in clef:
+                assert reading.pitch.degree == clef[glyph.staff] + reading.step
+                assert reading.pitch.alter == 0 or reading.pitch.pname == "b"
+                checked += 1
+    assert checked > 100
+
+
+def test_steps_agree_with_where_the_heads_stand() -> None:
+    """On a clean page heads stand within a step of their own, mostly much nearer."""
+    page = render_page(3, "square", ageing=Ageing(), space_px=16).page
+    staves, current = {s.id: s for s in page.staves}, page.current()
+    off = []
+    for name, row, col in heads(page):
+        staff = staves[next(g.staff for g in page.glyphs if g.id == name)]
+        step = current[name].step
+        assert step is not None
+        off.append(staff.step_at(row, col) - step)
+    assert np.abs(off).max() < 1.5
+    assert np.median(np.abs(off)) < 0.3
+
+
+def test_custos_tells_the_next_note() -> None:
+    page = render_page(5, "square", ageing=Ageing(), space_px=10).page
+    current = page.current()
+    pitched = [
+        (g, current[g.id]) for g in page.glyphs if BY_NAME[current[g.id].label].group in ("head", "custos")
+    ]
+    agree = []
+    for (_, reading), (_, next_reading) in pairwise(pitched):
+        if reading.label == "custos" and BY_NAME[next_reading.label].group == "head":
+            assert reading.pitch is not None and next_reading.pitch is not None
+            agree.append(reading.pitch.degree == next_reading.pitch.degree)
+    assert len(agree) >= 3
+    assert all(agree)
+
+
+def test_coloured_lines_stand_for_f_and_c() -> None:
+    """A red line is F, a yellow or grey one C (DESIGN: one or two coloured lines)."""
+    page = render_page(11, "two-line", ageing=Ageing(), space_px=12).page
+    staves, current = {s.id: s for s in page.staves}, page.current()
+    off = []
+    for glyph in page.glyphs:
+        reading, staff = current[glyph.id], staves[glyph.staff]
+        assert reading.step is None or BY_NAME[reading.label].group not in ("head", "custos")
+        if BY_NAME[reading.label].group != "head" or reading.pitch is None or reading.pitch.degree is None:
+            continue
+        for line in staff.lines:
+            fixed = 24 if line.colour == "red" else 28
+            spaces = (line.row_at(glyph.col) - glyph.row) / staff.space_px
+            off.append(2 * spaces - (reading.pitch.degree - fixed))
+    assert len(off) > 50
+    assert np.median(np.abs(off)) < 0.5
+
+
+def test_staffless_gives_no_pitch(rendered: dict[str, Rendered]) -> None:
+    for kind in ("staffless", "layered"):
+        page = rendered[kind].page
+        layers = {g.id: g.layer for g in page.glyphs}
+        readings = [r for r in page.readings if kind == "staffless" or layers[r.glyph] in ("upper", "lower")]
+        assert readings
+        for reading in readings:
+            assert reading.pitch is not None
+            assert (reading.pitch.certainty, reading.pitch.degree) == ("contour", None)
+
+
+def test_neumes_and_syllables_hang_together(rendered: dict[str, Rendered]) -> None:
+    page = rendered["square"].page
+    current, glyph_ids = page.current(), {g.id for g in page.glyphs}
+    syllables = {s.id for s in page.syllables}
+    assert all(set(n.glyphs) <= glyph_ids and n.syllable in syllables for n in page.neumes)
+    for neume in page.neumes:
+        assert len(neume.contour) == len(neume.glyphs) - 1
+        if len(neume.glyphs) > 1:
+            assert [current[g].starts_neume for g in neume.glyphs[1:]] == [0.0] * (len(neume.glyphs) - 1)
+
+
+def test_a_drawn_point_is_found_where_the_warp_says() -> None:
+    """Draw dots on a flat page, bend it, and look for them where `forward` puts them."""
+    flat = np.zeros((400, 300), np.uint8)
+    points = np.array([[r, c] for r in range(80, 340, 60) for c in range(70, 240, 40)], dtype=float)
+    for row, col in points.astype(int):
+        flat[row, col] = 255
+    flat = cv2.GaussianBlur(flat, (0, 0), 1.5) * 8
+    warp = make_warp(
+        np.random.default_rng(4), flat.shape, 1.1, rotation_deg=6, perspective=0.08, waves_px=5,
+        wave_length_px=120, curl_px=10, gutter=-1,
+    )  # fmt: skip
+    bent = apply_warp(flat, warp.maps())
+    places = warp.forward(points)
+    assert np.abs(warp.backward(places) - points).max() < 1e-3
+    for row, col in places:
+        r, c = round(row), round(col)
+        part = bent[r - 6 : r + 7, c - 6 : c + 7].astype(float)
+        at_row, at_col = (np.arange(13) @ part.sum(axis=k) / part.sum() - 6 for k in (1, 0))
+        assert abs(at_row + r - row) < 0.3 and abs(at_col + c - col) < 0.3
+
+
+def test_unknown_kind_is_refused() -> None:
+    with pytest.raises(ValueError, match="no page kind 'runic'"):
+        render_page(1, "runic")
+    assert set(COLOURED_KINDS) < set(KINDS)
+
+
+def test_files_do_not_depend_on_the_number_of_jobs(tmp_path: Path) -> None:
+    """Names and bytes are the same whether one process works or two."""
+    one = render_many(2, tmp_path / "one", 90, "empty-staves", jobs=1)
+    two = render_many(2, tmp_path / "two", 90, "empty-staves", jobs=2)
+    assert [p.name for p in one] == [p.name for p in two]
+    assert sorted(p.name for p in (tmp_path / "one").iterdir()) == sorted(
+        [*(p.name for p in one), *(f"{p.stem}.page.json" for p in one)]
+    )
+    for path in (tmp_path / "one").iterdir():
+        assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes()

@@ -1,0 +1,1 @@
+"""Datasets, training, calibration and evaluation runs of the sign reader."""

@@ -1,0 +1,253 @@
+"""Rendered pages to training strips, through the very stages a real page passes.
+
+The light is evened out by `neumary.ink`, each staff is pulled straight by
+`neumary.strips` and its lines are taken out by `neumary.erase`: what the network sees
+in training is made by the code that runs in use. Only the staff lines come from the
+truth, shaken a little, as a finder's lines are never perfect.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+import msgspec
+import numpy as np
+import numpy.typing as npt
+from neumary_synth.render import Rendered, render_page
+
+from neumary import ink as ink_stage
+from neumary.erase import erase_lines
+from neumary.strips import BOTTOM_ROW, MARGIN_SPACES, STRIP_HEIGHT, STRIP_SPACE, cut_strip
+from neumary.types import U8, InkMap, Page, Staff, StaffLine
+from neumary_models.labels import LAYERS, NAMES
+from neumary_models.outputs import STRIDE
+
+SPACE_AT_WORK_PX: Final = 18.0  # staff space the ink stage aims at
+_LAYER_ORDER: Final = ("bleed", "line", "decoration", "text", "music")  # later ones win a pixel
+
+SIGN_FIELDS: Final = ("strip", "row", "col", "label", "step", "starts")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strips:
+    """Many strips side by side.
+
+    Attributes
+    ----------
+    pixels : ndarray of uint8, shape (W, H, 4)
+        Column by column: flattened RGB and line-free ink; W is the sum of all widths.
+    layers : ndarray of uint8, shape (W / 2, H / 2)
+        Index into `LAYERS` for each output cell.
+    starts : ndarray of int64, shape (n + 1,)
+        First column of each strip, and the end.
+    n_lines : ndarray of int64, shape (n,)
+    signs : ndarray of float32, shape (m, 6)
+        `SIGN_FIELDS`; row and col in strip pixels, sorted by strip and column.
+    """
+
+    pixels: U8
+    layers: U8
+    starts: npt.NDArray[np.int64]
+    n_lines: npt.NDArray[np.int64]
+    signs: npt.NDArray[np.float32]
+
+
+def page_seed(seed: int, split: str, index: int) -> int:
+    """Seed of one rendered page; splits never share one."""
+    offset = {"train": 0, "held-out": 500_000, "test": 800_000}[split]
+    return seed * 1_000_000 + offset + index
+
+
+def page_kind(kinds: dict[str, float] | None, seed: int) -> str | None:
+    """Kind of one page, drawn with the shares of the configuration."""
+    if not kinds:
+        return None
+    rng = np.random.default_rng([seed, 77])
+    names = sorted(kinds)
+    shares = np.array([kinds[name] for name in names], dtype=np.float64)
+    return str(names[int(rng.choice(len(names), p=shares / shares.sum()))])
+
+
+def ink_of(rgb: U8, space_px: float) -> InkMap:
+    """Flatten a page and bring it to working scale, as the ink stage does with a known space."""
+    scale = min(1.0, SPACE_AT_WORK_PX / space_px)
+    if scale < 1.0:
+        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+        small: U8 = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        scale = size[0] / rgb.shape[1]
+    else:
+        small = rgb
+    flat = ink_stage.flatten(small, space_px * scale)
+    nothing = np.zeros(flat.shape[:2], dtype=np.uint8)
+    return InkMap(page_id="", flat=flat, dark=nothing, coloured=nothing, scale=scale)
+
+
+def shaken(staff: Staff, rng: np.random.Generator) -> Staff:
+    """A staff as a finder might trace it: lines off by a few hundredths of a space."""
+    space = staff.space_px
+    common = rng.normal(0, 0.035) * space
+    lines = []
+    for line in staff.lines:
+        own = common + rng.normal(0, 0.03) * space
+        wave = rng.normal(0, 0.025, size=len(line.rows)) * space
+        wave = np.convolve(wave, [0.25, 0.5, 0.25], mode="same")
+        rows = np.asarray(line.rows) + own + wave
+        lines.append(
+            StaffLine(
+                cols=line.cols,
+                rows=tuple(float(r) for r in rows),
+                thickness_px=line.thickness_px,
+                colour=line.colour,
+                seen=line.seen,
+            )
+        )
+    return msgspec.structs.replace(
+        staff, lines=tuple(lines), space_px=space * float(np.exp(rng.normal(0, 0.02)))
+    )
+
+
+def strips_of(rendered: Rendered, rng: np.random.Generator) -> Strips | None:
+    """All staves of a rendered page as strips with their truth; None if it has no staves."""
+    page = rendered.page
+    staves = [staff for staff in page.staves if staff.lines]
+    if not staves:
+        return None
+    ink = ink_of(rendered.rgb, float(np.median([staff.space_px for staff in staves])))
+    kinds = _layer_index(rendered)
+    pixels, layers, widths, signs = [], [], [], []
+    for index, truth in enumerate(staves):
+        staff = shaken(truth, rng)
+        strip = cut_strip(ink, staff)
+        view = np.dstack([strip.rgb, erase_lines(strip)])
+        pixels.append(np.ascontiguousarray(view.transpose(1, 0, 2)))
+        rows = np.clip(np.rint(strip.page_rows[::STRIDE, ::STRIDE]), 0, page.height - 1).astype(np.int64)
+        cols = np.clip(np.rint(strip.page_cols[::STRIDE, ::STRIDE]), 0, page.width - 1).astype(np.int64)
+        layers.append(np.ascontiguousarray(kinds[rows, cols].T))
+        widths.append(strip.rgb.shape[1])
+        signs.append(_signs_of(page, truth.id, staff, index))
+    return Strips(
+        pixels=np.concatenate(pixels),
+        layers=np.concatenate(layers),
+        starts=np.concatenate([[0], np.cumsum(widths)]).astype(np.int64),
+        n_lines=np.array([len(staff.lines) for staff in staves], dtype=np.int64),
+        signs=np.concatenate(signs),
+    )
+
+
+def _layer_index(rendered: Rendered) -> U8:
+    out = np.zeros((rendered.page.height, rendered.page.width), dtype=np.uint8)
+    for name in _LAYER_ORDER:
+        out[rendered.masks[name] > 96] = LAYERS.index(name)
+    return out
+
+
+def _signs_of(page: Page, truth_id: str, staff: Staff, index: int) -> npt.NDArray[np.float32]:
+    readings = page.current()
+    left = min(line.cols[0] for line in staff.lines) - MARGIN_SPACES * staff.space_px
+    rows = []
+    for glyph in page.glyphs:
+        if glyph.staff != truth_id or glyph.layer != "melody":
+            continue
+        reading = readings[glyph.id]
+        row = BOTTOM_ROW - staff.step_at(glyph.row, glyph.col) * STRIP_SPACE / 2
+        col = (glyph.col - left) / staff.space_px * STRIP_SPACE
+        if not 0 <= row < STRIP_HEIGHT:
+            continue
+        step = -99 if reading.step is None else reading.step
+        rows.append((index, row, col, NAMES.index(reading.label), step, reading.starts_neume))
+    rows.sort(key=lambda r: r[2])
+    return np.array(rows, dtype=np.float32).reshape(-1, len(SIGN_FIELDS))
+
+
+def join(parts: Iterable[Strips]) -> Strips:
+    """Many sets of strips as one."""
+    parts = list(parts)
+    starts, signs, columns, count = [np.zeros(1, dtype=np.int64)], [], 0, 0
+    for part in parts:
+        starts.append(part.starts[1:] + columns)
+        own = part.signs.copy()
+        own[:, 0] += count
+        signs.append(own)
+        columns += int(part.starts[-1])
+        count += len(part.n_lines)
+    return Strips(
+        pixels=np.concatenate([part.pixels for part in parts]),
+        layers=np.concatenate([part.layers for part in parts]),
+        starts=np.concatenate(starts),
+        n_lines=np.concatenate([part.n_lines for part in parts]),
+        signs=np.concatenate(signs),
+    )
+
+
+def _shard(job: tuple[str, int, str, tuple[int, ...], str | None]) -> str:
+    folder, seed, split, indices, kinds_json = job
+    cv2.setNumThreads(1)
+    kinds = json.loads(kinds_json) if kinds_json else None
+    parts = []
+    for index in indices:
+        own = page_seed(seed, split, index)
+        strips = strips_of(render_page(own, page_kind(kinds, own)), np.random.default_rng([own, 5]))
+        if strips is not None:
+            parts.append(strips)
+    target = Path(folder) / f"{split}-{indices[0]:06d}.npz"
+    joined = join(parts)
+    fresh = target.with_suffix(".part.npz")
+    np.savez(fresh, **{name: getattr(joined, name) for name in Strips.__slots__})
+    fresh.rename(target)
+    return target.name
+
+
+def render_strips(
+    folder: Path,
+    seed: int,
+    split: str,
+    pages: int,
+    kinds: dict[str, float] | None,
+    jobs: int,
+    shard: int = 20,
+) -> None:
+    """Render a split to shards on disk; shards that are there already are kept.
+
+    Parameters
+    ----------
+    folder : Path
+    seed : int
+    split : str
+        "train", "held-out" or "test".
+    pages : int
+    kinds : dict of str to float or None
+    jobs : int
+        Worker processes; the shards do not depend on their number.
+    shard : int
+        Pages per shard.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    kinds_json = json.dumps(kinds, sort_keys=True) if kinds else None
+    todo: list[tuple[str, int, str, tuple[int, ...], Any]] = []
+    for first in range(0, pages, shard):
+        if not (folder / f"{split}-{first:06d}.npz").exists():
+            indices = tuple(range(first, min(first + shard, pages)))
+            todo.append((str(folder), seed, split, indices, kinds_json))
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        for done, name in enumerate(pool.map(_shard, todo), 1):
+            print(f"{split}: shard {done}/{len(todo)} {name}", flush=True)
+
+
+def load_strips(folder: Path, split: str) -> Strips:
+    """All shards of a split found in a folder, in order."""
+    parts = []
+    for path in sorted(folder.glob(f"{split}-*.npz")):
+        if ".part." in path.name:
+            continue
+        with np.load(path) as data:
+            parts.append(Strips(**{name: data[name] for name in Strips.__slots__}))
+    if not parts:
+        raise FileNotFoundError(f"no shards of '{split}' in {folder}")
+    return join(parts)

@@ -1,0 +1,126 @@
+"""From trained weights to a model folder: ONNX file, registry entry, card, metrics."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from neumary_models.labels import NAMES
+from neumary_models.network import StripNet
+from neumary_models.outputs import CHANNELS_IN
+from neumary_training.config import TrainConfig
+
+_OPSET = 17
+
+
+def export_onnx(net: torch.nn.Module, path: Path) -> None:
+    """Write a network for ONNX Runtime; batch and width stay free."""
+    net.eval()
+    torch.onnx.export(
+        net,
+        (torch.zeros(1, CHANNELS_IN, 176, 512),),
+        str(path),
+        dynamo=False,
+        opset_version=_OPSET,
+        input_names=["strip"],
+        output_names=["scores"],
+        dynamic_axes={"strip": {0: "n", 3: "w"}, "scores": {0: "n", 3: "w2"}},
+    )
+
+
+def parity(net: torch.nn.Module, path: Path, seed: int = 0) -> float:
+    """Largest difference between PyTorch's and ONNX Runtime's scores on a random strip."""
+    import onnxruntime
+
+    strip = np.random.default_rng(seed).random((1, CHANNELS_IN, 176, 320), dtype=np.float32)
+    with torch.no_grad():
+        ours = net(torch.from_numpy(strip)).numpy()
+    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
+    theirs = session.run(None, {"strip": strip})[0]
+    return float(np.abs(ours - theirs).max())
+
+
+def code_version() -> str:
+    """Commit of the working tree, or "unknown" outside a repository."""
+    try:
+        done = subprocess.run(
+            ["git", "rev-parse", "--short=12", "HEAD"], capture_output=True, text=True, check=True, timeout=10
+        )
+    except (OSError, subprocess.SubprocessError):
+        return "unknown"
+    return done.stdout.strip()
+
+
+def export_model(
+    net: torch.nn.Module,
+    config: TrainConfig,
+    calibration: dict[str, float],
+    metrics: dict[str, Any],
+    folder: Path,
+) -> None:
+    """Write `folder`: ``NAME.onnx``, ``NAME.pt``, ``registry.toml``, ``NAME.md``, ``metrics.json``."""
+    folder.mkdir(parents=True, exist_ok=True)
+    torch.save(net.state_dict(), folder / f"{config.name}.pt")
+    onnx_path = folder / f"{config.name}.onnx"
+    export_onnx(net, onnx_path)
+    digest = hashlib.sha256(onnx_path.read_bytes()).hexdigest()
+    metrics = {**metrics, "onnx_parity": parity(net, onnx_path)}
+    (folder / "metrics.json").write_text(
+        json.dumps(metrics, indent=1, sort_keys=True) + "\n", encoding="utf-8"
+    )
+    (folder / "registry.toml").write_text(_entry(config, digest, calibration), encoding="utf-8")
+    count = sum(p.numel() for p in StripNet(config.widths).parameters())
+    (folder / f"{config.name}.md").write_text(
+        _card(config, digest, calibration, metrics, count), encoding="utf-8"
+    )
+
+
+def _entry(config: TrainConfig, digest: str, calibration: dict[str, float]) -> str:
+    lines = [
+        f"[{config.name}]",
+        'about = "reads the signs of staves with 1 to 5 lines; trained on rendered pages only"',
+        f'file = "weights/{config.name}.onnx"',
+        f'card = "cards/{config.name}.md"',
+        f'sha256 = "{digest}"',
+        f"labels = {json.dumps(list(NAMES))}",
+        "",
+        f"[{config.name}.calibration]",
+        *(f"{key} = {value!r}" for key, value in calibration.items()),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _card(
+    config: TrainConfig, digest: str, calibration: dict[str, float], metrics: dict[str, Any], count: int
+) -> str:
+    rows = "\n".join(f"| {key} | {value} |" for key, value in sorted(metrics.items()))
+    return f"""# Model card: {config.name}
+
+What it does: scores a straightened staff (see `neumary.strips`) for sign centres, labels,
+meant steps, neume beginnings and ink layers. Draft readings for a specialist to check.
+
+| fact | value |
+|---|---|
+| architecture | `neumary_models.network.StripNet`, widths {list(config.widths)}, {count} parameters |
+| data | {config.train_pages} pages rendered by `neumary_synth`, each its own hands; no photographed leaf |
+| held out | {config.held_out_pages} pages of other hands; half fit the calibration, half give the figures |
+| settings | `{json.dumps(config.as_dict(), sort_keys=True)}` |
+| seed | {config.seed} |
+| code | commit {code_version()} (the tree may hold changes on top) |
+| trained with | torch {torch.__version__} |
+| sha256 | {digest} |
+| calibration | `{json.dumps(calibration, sort_keys=True)}` |
+| licence | that of the project |
+
+## Held-out rendered hands
+
+| measure | value |
+|---|---|
+{rows}
+"""
