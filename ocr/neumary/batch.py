@@ -15,8 +15,8 @@ from neumary.executor import Executor, InProcess, LocalProcesses
 from neumary.inputs import Inputs
 from neumary.ledger import LEDGER_NAME, NOTHING, Ledger, LedgerRow, PageCounts, WorkKey, running_alone
 from neumary.models import ModelStamp, check_model
-from neumary.plan import PlannedPage, hash_file, is_done, plan_pages
-from neumary.scan import LIMIT_MEGAPIXELS
+from neumary.plan import FETCHED_NAME, PlannedPage, hash_file, is_done, plan_again, plan_pages
+from neumary.scan import LIMIT_MEGAPIXELS, PageRef
 from neumary.settings import ReadSettings
 from neumary.worker import Outcome, Reader, Task, corrected_by_hand, read_to_files, tidy
 
@@ -25,6 +25,9 @@ Result = Literal["read", "already", "kept", "failed"]
 
 PAGE_LIMIT_S: Final = 900.0
 """A page that takes longer is given up; a large one takes seconds."""
+
+THREADS: Final = 1
+"""Threads for one page: pages go side by side, and the same sums in the same order give the same bytes."""
 
 PICTURES_WITHIN: Final = 500
 """Up to so many pages the overview carries its pictures; beyond, it shows the overlays on demand."""
@@ -66,12 +69,15 @@ class BatchReport:
     inputs : Inputs
         With what was skipped and what could not be had.
     interrupted : bool
+    retried : bool
+        Whether only failed pages were asked for; then none to read is well.
     """
 
     out: Path
     inputs: Inputs
     pages: list[PageReport] = field(default_factory=list)
     interrupted: bool = False
+    retried: bool = False
 
     def count(self, result: Result) -> int:
         """Pages with this result."""
@@ -88,11 +94,13 @@ class BatchReport:
         Parameters
         ----------
         strict : bool
-            Repaired pages and skipped PDF files count as failures too.
+            Repaired pages and manifests passed over in folders count as failures too.
         """
         if self.interrupted:
             return ExitCode.INTERRUPTED
         failures = self.failures
+        if self.retried and not self.pages and not failures:
+            return ExitCode.OK
         if len(self.pages) == self.count("failed"):
             unreadable = all(isinstance(error, ScanError) for error in failures)
             return ExitCode.NO_INPUT if unreadable else ExitCode.SOME_FAILED
@@ -115,6 +123,8 @@ class Run:
         Worker processes.
     limit_megapixels, page_limit_s : float
         Larger or slower pages are given up.
+    failed_only : bool
+        Only pages that failed before; without inputs, all of them.
     reader : callable or None
         Stand-in for the pipeline (a module-level function); None takes the pipeline.
     """
@@ -124,6 +134,7 @@ class Run:
     jobs: int = 1
     limit_megapixels: float = LIMIT_MEGAPIXELS
     page_limit_s: float = PAGE_LIMIT_S
+    failed_only: bool = False
     reader: Reader | None = None
 
     def model(self) -> ModelStamp:
@@ -168,8 +179,8 @@ def read_all(
     OutputError
         If the folder cannot be written, or another run holds it.
     """
-    report = BatchReport(run.out, inputs)
-    if not inputs.files:
+    report = BatchReport(run.out, inputs, retried=run.failed_only)
+    if not inputs.files and not run.failed_only:
         return report
     stamp = run.model()
     _make_folder(run.out)
@@ -177,8 +188,8 @@ def read_all(
         number = ledger.begin_run(__version__, msgspec.json.encode(run.settings.as_dict()).decode())
         tidy(run.out)
         known = list(ledger.rows())
-        planned = plan_pages(inputs.files, known)
-        ledger.claim((page.ref.page_id, str(page.ref.source.absolute()), page.ref.frame) for page in planned)
+        planned = _plan(inputs, run, known)
+        ledger.claim((page.ref.page_id, page.ref.origin, page.ref.frame) for page in planned)
         on_start(len(planned))
         executor = executor or _default_executor(run, len(planned))
         book = _Book(run, stamp, ledger, report, {row.page_id: row for row in known}, on_page)
@@ -194,6 +205,16 @@ def read_all(
     return report
 
 
+def _plan(inputs: Inputs, run: Run, known: list[LedgerRow]) -> list[PlannedPage]:
+    if not run.failed_only:
+        return plan_pages(inputs.files, known)
+    again = plan_again(known)
+    if not inputs.files:
+        return again
+    named = {page.ref.origin for page in plan_pages(inputs.files, known)}
+    return [page for page in again if page.ref.origin in named]
+
+
 def _default_executor(run: Run, pages: int) -> Executor[Task, Outcome]:
     if pages <= 1:
         return InProcess(read_to_files)
@@ -206,7 +227,7 @@ def _work(executor: Executor[Task, Outcome], book: _Book, planned: list[PlannedP
         if in_flight == executor.capacity:
             book.close(*executor.collect())
             in_flight -= 1
-        task = book.open(page, threads=0 if executor.capacity == 1 else 1)
+        task = book.open(page)
         if task is not None:
             executor.submit(task)
             in_flight += 1
@@ -225,10 +246,11 @@ class _Book:
     known: dict[str, LedgerRow]
     on_page: Callable[[PageReport], None]
 
-    def open(self, page: PlannedPage, threads: int) -> Task | None:
+    def open(self, page: PlannedPage) -> Task | None:
         """The page's task; None where there is nothing to do."""
-        page_id, source = page.ref.page_id, str(page.ref.source)
+        page_id, source = page.ref.page_id, page.ref.url or str(page.ref.source)
         try:
+            page = replace(page, ref=fetch_page(page.ref, self.run.out))
             key = work_key(page, self.run.settings, self.stamp)
         except ScanError as error:
             self.ledger.begin(page_id, WorkKey("", "", "", ""))
@@ -243,11 +265,11 @@ class _Book:
             return None
         self.ledger.begin(page_id, key)
         run = self.run
-        return Task(page.ref, key, run.out, run.settings, run.limit_megapixels, threads, run.reader)
+        return Task(page.ref, key, run.out, run.settings, run.limit_megapixels, THREADS, run.reader)
 
     def close(self, task: Task, outcome: Outcome | NeumaryError) -> None:
         """Enter how a page went; errors that would meet every page end the run."""
-        page_id, source = task.ref.page_id, str(task.ref.source)
+        page_id, source = task.ref.page_id, task.ref.url or str(task.ref.source)
         if isinstance(outcome, NeumaryError):
             outcome = Outcome(0.0, error=outcome)
         if outcome.error is None:
@@ -266,6 +288,35 @@ class _Book:
     def _tell(self, page: PageReport) -> None:
         self.report.pages.append(page)
         self.on_page(page)
+
+
+def fetch_page(ref: PageRef, out: Path) -> PageRef:
+    """Fetch a page that stands on a server, once; other pages are returned as they are.
+
+    The picture is kept in the output folder, so that later runs and corrections find it.
+
+    Raises
+    ------
+    ScanError
+        If it cannot be had, or what comes is no whole picture.
+    OutputError
+        If it cannot be kept.
+    """
+    if not ref.url:
+        return ref
+    from neumary.formats import refuse_cut_short, sniff
+    from neumary.iiif import fetch
+    from neumary.store import write_bytes
+
+    path = out / FETCHED_NAME / f"{ref.page_id}{ref.source.suffix}"
+    if not path.is_file():
+        data = fetch(ref.url)
+        kind = sniff(data[:4096])
+        if not kind:
+            raise ScanError(f"{ref.url} gave no picture.", "Look at the address in a browser.")
+        refuse_cut_short(path, kind, data)
+        write_bytes(path, data)
+    return replace(ref, source=path)
 
 
 def work_key(page: PlannedPage, settings: ReadSettings, stamp: ModelStamp) -> WorkKey:
@@ -296,10 +347,15 @@ def preview(inputs: Inputs, run: Run) -> Iterator[tuple[PlannedPage, str]]:
         with Ledger(run.out, read_only=True) as ledger:
             known = list(ledger.rows())
     by_id = {row.page_id: row for row in known}
-    for page in plan_pages(inputs.files, known):
+    for page in _plan(inputs, run, known):
         if page.error is not None:
             yield page, "failed"
-        elif is_done(by_id.get(page.ref.page_id), work_key(page, run.settings, stamp), run.out):
+            continue
+        kept = run.out / FETCHED_NAME / f"{page.ref.page_id}{page.ref.source.suffix}"
+        here = replace(page, ref=replace(page.ref, source=kept)) if page.ref.url else page
+        to_fetch = bool(page.ref.url) and not kept.is_file()
+        row = by_id.get(page.ref.page_id)
+        if not to_fetch and is_done(row, work_key(here, run.settings, stamp), run.out):
             yield page, "already"
         else:
             yield page, "kept" if corrected_by_hand(run.out / page.ref.page_id) else "read"

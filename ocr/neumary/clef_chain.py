@@ -14,6 +14,7 @@ References
 from __future__ import annotations
 
 import itertools
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -30,9 +31,9 @@ from neumary.priors import (
     CUSTOS_PLACES,
     CUSTOS_RIGHT,
     FLAT_ON_B,
+    log_in_modes,
     log_interval,
     log_move,
-    log_range,
 )
 from neumary.types import Reading, Staff
 from neumary_models.labels import CLEFS
@@ -42,7 +43,8 @@ CERTAIN_P: Final = 0.9
 
 _CLEF_SLIP: Final = 0.002  # a clef sign read as a wholly different one (design figure)
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
-_RANGE_NOTES: Final = 4.0  # notes of one stretch are no independent witnesses: they count as so many
+_NOTE_WEIGHT: Final = 0.4  # notes of one melody are no independent witnesses: each counts as so much
+_MOST_NOTES: Final = 12.0  # and all notes of one stretch together as no more than so many
 _LEAPS: Final = 2.0  # the same for tritone leaps
 _JOIN: Final = 0.5  # weight of the interval across a staff break: another chant may begin there
 
@@ -134,7 +136,8 @@ class ClefChain:
     stretches: Sequence[Stretch]
     chant: bool = True
     bases: list[int] = field(init=False)
-    emission: F64 = field(init=False)  # (stretches, bases), log
+    seen: F64 = field(init=False)  # what clef signs say, (stretches, bases), log
+    sung: F64 = field(init=False)  # what the notes say, the same
     moves: list[F64] = field(init=False)  # per neighbouring pair (bases, bases), log
 
     def __post_init__(self) -> None:
@@ -147,7 +150,10 @@ class ClefChain:
             found |= {base_degree(*coloured)} if coloured else set()
         self.bases = sorted(found)
         shape = (len(self.stretches), len(self.bases))
-        self.emission = np.array([self._emit(s) for s in self.stretches], dtype=np.float64).reshape(shape)
+        self.seen = np.array([self._signs(s) for s in self.stretches], dtype=np.float64).reshape(shape)
+        self.sung = np.zeros(shape)
+        if self.chant:
+            self.sung = np.array([self._notes(s) for s in self.stretches], dtype=np.float64).reshape(shape)
         self.moves = [self._move(a, b) for a, b in zip(self.stretches[:-1], self.stretches[1:], strict=True)]
 
     def best(self, pinned: dict[int, int]) -> list[int]:
@@ -165,6 +171,13 @@ class ClefChain:
 
     def marginals(self, pinned: dict[int, int]) -> F64:
         """Probability of each base for each stretch, shape (stretches, bases)."""
+        return self._both_ways(pinned)[0]
+
+    def without_its_clef(self) -> F64:
+        """The same for each stretch with its own clef signs covered up: what the rest of the page says."""
+        return self._both_ways({})[1]
+
+    def _both_ways(self, pinned: dict[int, int]) -> tuple[F64, F64]:
         n = len(self.stretches)
         ahead = [self._pinned(0, pinned)]
         for i, move in enumerate(self.moves):
@@ -173,22 +186,21 @@ class ClefChain:
         for i in range(n - 1, 0, -1):
             behind.append(_log_sum(self.moves[i - 1] + (behind[-1] + self._pinned(i, pinned))[None, :], 1))
         both = np.array(ahead) + np.array(behind[::-1])
-        result: F64 = np.exp(both - _log_sum(both, 1)[:, None])
-        return result
+        usual = np.log(np.array([self.usual(s) for s in self.stretches]))
+        covered = both - self.seen + usual
+        return np.exp(both - _log_sum(both, 1)[:, None]), np.exp(covered - _log_sum(covered, 1)[:, None])
 
     def usual(self, stretch: Stretch) -> F64:
         """Probability of each base by use alone."""
         return self._spread(usual_clefs(stretch.staff))
 
     def _pinned(self, i: int, pinned: dict[int, int]) -> F64:
-        if i not in pinned:
-            row: F64 = self.emission[i]
-            return row
-        return np.where(np.array(self.bases) == pinned[i], self.emission[i], -1e9)
+        row: F64 = self.seen[i] + self.sung[i]
+        return row if i not in pinned else np.where(np.array(self.bases) == pinned[i], row, -1e9)
 
     # What speaks for a base of one stretch
 
-    def _emit(self, stretch: Stretch) -> F64:
+    def _signs(self, stretch: Stretch) -> F64:
         usual = self._spread(usual_clefs(stretch.staff))
         log = np.zeros(len(self.bases))
         for sign in stretch.clefs:
@@ -202,7 +214,7 @@ class ClefChain:
             log += np.log(p * self._spread(clef_hypotheses(stretch.hidden.reading)) + (1 - p) * usual)
         elif not stretch.observed:
             log += np.log(usual)
-        return log + self._notes(stretch) if self.chant else log
+        return log
 
     def _spread(self, clefs: dict[tuple[str, int], float]) -> F64:
         weights = np.full(len(self.bases), 1e-4)
@@ -214,10 +226,11 @@ class ClefChain:
     def _notes(self, stretch: Stretch) -> F64:
         log = np.zeros(len(self.bases))
         steps = [s.reading.step for s in stretch.heads if s.reading.step is not None]
+        counts = Counter(steps)
+        weight = min(_NOTE_WEIGHT, _MOST_NOTES / max(1, len(steps)))
         for k, base in enumerate(self.bases):
             if steps:
-                share = min(1.0, _RANGE_NOTES / len(steps))
-                log[k] += share * sum(log_range(base + s) for s in steps)
+                log[k] += log_in_modes({base + s: n for s, n in counts.items()}, weight)
                 leaps = sum(
                     log_move(base + a, base + b) - log_move(0, b - a)
                     for a, b in itertools.pairwise(steps)

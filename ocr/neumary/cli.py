@@ -6,6 +6,7 @@ commands, so that ``neumary -h`` answers at once.
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import traceback
@@ -16,7 +17,7 @@ import click
 
 from neumary import __version__
 from neumary.errors import ExitCode, NeumaryError
-from neumary.voice import CONTEXT, Voice
+from neumary.voice import CONTEXT, Voice, describe_error, put_event
 
 
 class _Group(click.Group):
@@ -66,7 +67,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         print("neumary: interrupted.", file=sys.stderr)
         return int(ExitCode.INTERRUPTED)
     except NeumaryError as error:
-        print(f"neumary: {error}", file=sys.stderr)
+        if spoken.json:
+            put_event("error", **describe_error(error))
+        else:
+            print(f"neumary: {error}", file=sys.stderr)
         if spoken.verbose:
             traceback.print_exc()
         return int(error.code)
@@ -78,8 +82,6 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def _closed_pipe() -> int:
     """The reader of standard output has gone: no error, but nothing more may be written."""
-    import os
-
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return int(ExitCode.OK)
 
@@ -98,6 +100,11 @@ def _interrupt(signum: int, frame: FrameType | None) -> None:
 
 
 def main() -> None:
-    """Entry point of the command ``neumary``; a polite kill counts as Ctrl-C."""
+    """Entry point of the command ``neumary``; a polite kill counts as Ctrl-C.
+
+    Pages go side by side, one thread each: the libraries are told before they load.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(run())

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import io
+import os
+import re
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -13,7 +19,56 @@ if TYPE_CHECKING:
 
     from neumary.types import U8
 
-_MODES: Final = frozenset({"L", "RGB", "1", "P", "CMYK", "YCbCr", "LA", "RGBA", "PA"})
+_MODES: Final = frozenset({"L", "RGB", "1", "P", "CMYK", "YCbCr", "LAB", "LA", "RGBA", "PA"})
+
+# What libjpeg (jerror.h) and libtiff's decompressors say of damaged pixels.
+_COMPLAINT = re.compile(
+    r"Corrupt JPEG|Premature end|Invalid SOS|Inconsistent progression|"
+    r"^(Fax|JPEG|JPEGLib|LZW|OJPEG|PackBits|ZIP|PixarLog|ThunderDecode|TIFFFill|TIFFRead)\w*: (?!Warning)"
+)
+_CHATTER = re.compile(r"^(libpng|TIFF\w*|\w*JPEG\w*|Warning)\b.*[: ]")  # words about headers only
+_COMPLAINTS_KEPT: Final = 5
+
+
+@contextmanager
+def hearing() -> Iterator[list[str]]:
+    """Hear what decoders written in C print on standard error about damaged pixels.
+
+    OpenCV reads a JPEG with a hole in it without an error; libjpeg's line on standard
+    error is the only sign. Lines of other origin are passed on.
+
+    Yields
+    ------
+    list of str
+        Complaints, each once; filled when the context ends.
+    """
+    heard: list[str] = []
+    try:
+        terminal = os.dup(2)
+    except OSError:  # no standard error at all
+        yield heard
+        return
+    with tempfile.TemporaryFile() as file:
+        sys.stderr.flush()
+        os.dup2(file.fileno(), 2)
+        try:
+            yield heard
+        finally:
+            sys.stderr.flush()
+            os.dup2(terminal, 2)
+            os.close(terminal)
+            file.seek(0)
+            _sort_out(file.read(100_000).decode("utf-8", "replace"), heard)
+
+
+def _sort_out(text: str, heard: list[str]) -> None:
+    for line in text.splitlines(keepends=True):
+        said = line.strip()
+        if _COMPLAINT.search(said):
+            if said not in heard and len(heard) < _COMPLAINTS_KEPT:
+                heard.append(said)
+        elif said and not _CHATTER.search(said):
+            os.write(2, line.encode())
 
 
 def decode_image(image: Image.Image, kind: str, data: bytes, path: Path) -> tuple[U8, list[str]]:
@@ -76,10 +131,15 @@ def _turn(rgb: U8, orientation: int) -> U8:
     if orientation in (2, 5, 7, 4):
         rgb = rgb[:, ::-1]
     quarter_turns = {3: 2, 4: 2, 5: 1, 6: 3, 7: 3, 8: 1}.get(orientation, 0)
-    if quarter_turns:
+    return set_upright(rgb, -quarter_turns)
+
+
+def set_upright(rgb: U8, quarter_turns: int) -> U8:
+    """Turn an image clockwise by quarters."""
+    if quarter_turns % 4:
         import numpy as np
 
-        rgb = np.rot90(rgb, quarter_turns)
+        rgb = np.rot90(rgb, -quarter_turns)
     return rgb
 
 
@@ -102,8 +162,8 @@ def _to_8_bits(values: object, path: Path) -> tuple[U8, list[str]]:
 def _to_rgb(image: Image.Image) -> Image.Image:
     from PIL import Image
 
-    if image.mode == "CMYK":
-        return _cmyk_to_rgb(image)
+    if image.mode in ("CMYK", "LAB"):
+        return _through_profile(image)
     if "transparency" in image.info or image.mode in ("LA", "PA", "RGBA"):
         layer = image.convert("RGBA")
         white = Image.new("RGBA", layer.size, (255, 255, 255, 255))
@@ -111,17 +171,20 @@ def _to_rgb(image: Image.Image) -> Image.Image:
     return image.convert("RGB")
 
 
-def _cmyk_to_rgb(image: Image.Image) -> Image.Image:
-    profile = image.info.get("icc_profile")
-    if profile:
-        from PIL import ImageCms
+def _through_profile(image: Image.Image) -> Image.Image:
+    """CMYK or CIE L*a*b* to sRGB: by the file's own profile, else by the plain definition."""
+    from PIL import ImageCms
 
+    profile = image.info.get("icc_profile")
+    target = ImageCms.createProfile("sRGB")
+    turned = None
+    if profile and image.mode == "CMYK":
         try:
             source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-            target = ImageCms.createProfile("sRGB")
             turned = ImageCms.profileToProfile(image, source, target, outputMode="RGB")
         except ImageCms.PyCMSError:
             turned = None  # a broken profile: the plain formula is near enough for ink
-        if turned is not None:
-            return turned
-    return image.convert("RGB")
+    elif image.mode == "LAB":
+        lab = ImageCms.createProfile("LAB")
+        turned = ImageCms.profileToProfile(image, lab, target, outputMode="RGB")
+    return turned if turned is not None else image.convert("RGB")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
-from neumary.types import Page, Reading
+from neumary.types import Page, Pitch, Reading
 from neumary_models.labels import HEADS
 
 DOUBT_BELOW: Final = 0.8
@@ -53,3 +54,76 @@ def doubtful_signs(page: Page) -> dict[str, tuple[str, ...]]:
     current = page.current()
     found = {glyph.id: reasons_to_doubt(current[glyph.id]) for glyph in page.glyphs if glyph.id in current}
     return {glyph: reasons for glyph, reasons in found.items() if reasons}
+
+
+def certain_pitch(reading: Reading) -> Pitch | None:
+    """Give a reading's pitch where it is exact, and only there.
+
+    Parameters
+    ----------
+    reading : Reading
+
+    Returns
+    -------
+    Pitch or None
+        None for a range, a contour, a sign without pitch: what no export may give out as
+        an exact note.
+    """
+    pitch = reading.pitch
+    if pitch is None or pitch.certainty != "exact" or pitch.degree is None:
+        return None
+    return pitch
+
+
+@dataclass(frozen=True, slots=True)
+class NoteCounts:
+    """How much of a page's notes is known.
+
+    Attributes
+    ----------
+    exact, ranged, unread : int
+        Heads of the melody by what is known of their pitch; "unread" has no degree at all.
+    other_layers : int
+        Heads of the layers above and below the staff.
+    """
+
+    exact: int = 0
+    ranged: int = 0
+    unread: int = 0
+    other_layers: int = 0
+
+    def __add__(self, other: NoteCounts) -> NoteCounts:
+        return NoteCounts(
+            self.exact + other.exact,
+            self.ranged + other.ranged,
+            self.unread + other.unread,
+            self.other_layers + other.other_layers,
+        )
+
+
+def count_notes(page: Page) -> NoteCounts:
+    """Count the notes of a page by what is known of their pitch.
+
+    Parameters
+    ----------
+    page : Page
+
+    Returns
+    -------
+    NoteCounts
+    """
+    current = page.current()
+    exact = ranged = unread = other = 0
+    for glyph in page.glyphs:
+        reading = current.get(glyph.id)
+        if reading is None or reading.label not in HEADS:
+            continue
+        if glyph.layer != "melody":
+            other += 1
+        elif certain_pitch(reading):
+            exact += 1
+        elif reading.pitch and reading.pitch.certainty == "ranged" and reading.pitch.degree is not None:
+            ranged += 1
+        else:
+            unread += 1
+    return NoteCounts(exact, ranged, unread, other)

@@ -16,7 +16,7 @@ import numpy as np
 from neumary.strips import STRIP_SPACE, step_of_row
 from neumary.types import F32, U8, Box, Glyph, Reading, Strip
 from neumary_models import outputs
-from neumary_models.labels import HEADS, NAMES
+from neumary_models.labels import BY_NAME, HEADS, NAMES
 
 CANDIDATE_P: Final = 0.08
 """Heat below which a peak is not even a candidate."""
@@ -267,8 +267,6 @@ _HEAD_WINDOW: Final = (0.62, 0.55)  # half height, half width a head may reach f
 
 def _ink_box(strip: Strip, line_free: U8, candidate: Candidate) -> Box:
     """Box of the ink that hangs together with the sign's centre, within a sign's reach."""
-    from neumary_models.labels import BY_NAME
-
     half_rows, half_cols = _WINDOW_SPACES.get(BY_NAME[candidate.label].group, _HEAD_WINDOW)
     height, width = line_free.shape
     top = int(np.clip(candidate.row - half_rows * STRIP_SPACE, 0, height - 1))
@@ -282,7 +280,9 @@ def _ink_box(strip: Strip, line_free: U8, candidate: Candidate) -> Box:
         int(np.clip(candidate.row - top, 0, bottom - top - 1)),
         int(np.clip(candidate.col - left, 0, right - left - 1)),
     )
-    near = parts[max(0, at[0] - 2) : at[0] + 3, max(0, at[1] - 2) : at[1] + 3]
+    # Heads own the ink at their centre; a clef's blocks or a stroke may leave theirs bare.
+    reach = 2 if candidate.label in HEADS else int(0.45 * STRIP_SPACE)
+    near = parts[max(0, at[0] - reach) : at[0] + reach + 1, max(0, at[1] - 3) : at[1] + 4]
     ids = [int(i) for i in np.unique(near) if i]
     if ids:
         r0 = min(int(stats[i, cv2.CC_STAT_TOP]) for i in ids)

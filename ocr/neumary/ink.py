@@ -51,8 +51,6 @@ _SPACE_PER_STROKE: Final = 1.4  # staff space against stroke height; own count o
 _MOST_GAPS: Final = 5  # gaps in a row at most in a staff and a text line beside it
 _LONE: Final = 0.65  # mean coherence of a lone line
 _LONE_SPACES: Final = 8.0  # its least length
-_FULL_DARK: Final = 60.0
-_FEW_RUNS: Final = 50
 
 
 def flatten(rgb: U8, space_px: float | None = None) -> U8:
@@ -201,10 +199,9 @@ def measure_spacing(rgb: U8) -> tuple[Spacing | None, float]:
     strips, rows = np.nonzero(found)
     clear = np.clip((likeness[found] - _LINE_LIKE) / (_CLEAR_LINE - _LINE_LIKE), 0.0, 1.0)
     modes = [mode for mode in _modes(strips, rows, clear) if mode[1] >= _LEAST_STRENGTH]
-    strokes = _stroke_height(dark, 1.2 * modes[0][0] if modes else 0.1 * height)
-    if strokes > 0 and (
-        not modes or _endless(strips, rows, modes[0][0]) and modes[0][0] > _LONE_LINES * strokes
-    ):
+    strokes = lines.stroke_height(dark, _MEASURING_STRIP_PX, 1.2 * modes[0][0] if modes else 0.1 * height)
+    far = bool(modes) and modes[0][0] > _LONE_LINES * strokes and _endless(strips, rows, modes[0][0])
+    if strokes > 0 and (far or not modes):
         # Lone lines with music and text between them: their distance is no staff space.
         share = _lone_lines(coloured, _SPACE_PER_STROKE * strokes)
         modes = [(_SPACE_PER_STROKE * strokes, share)] if share > 0 else []
@@ -240,26 +237,6 @@ def _lone_lines(coloured: U8, space: float) -> float:
         if likeness[np.arange(first, first + len(rows)), rows].mean() > _LONE
     ]
     return sum(lengths) / max(1, int(found.sum()))
-
-
-def _stroke_height(dark: U8, longest: float) -> float:
-    """Height in rows of heads and small letters: the middling dark vertical run.
-
-    Runs count by their length, those beyond `longest` not at all; 0 if there are hardly any.
-    """
-    means = lines.strip_means(dark, _MEASURING_STRIP_PX)
-    full = float(np.percentile(means[::2], 99.5)) if means.size else 0.0
-    if full < _FULL_DARK:
-        return 0.0
-    means = cv2.blur(means, (3, 1))  # specks of noise are no strokes
-    on = np.pad((means > 0.5 * full).astype(np.int8), ((0, 0), (1, 1)))
-    edges = np.diff(on, axis=1).ravel()
-    runs = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
-    runs = np.sort(runs[(runs >= 3) & (runs <= longest)])
-    if len(runs) < _FEW_RUNS:
-        return 0.0
-    mass = np.cumsum(runs)
-    return float(runs[int(np.searchsorted(mass, 0.5 * mass[-1]))])
 
 
 def _modes(strips: Ints, rows: Ints, clear: F32) -> list[tuple[float, float]]:

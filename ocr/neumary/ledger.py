@@ -14,14 +14,15 @@ from contextlib import contextmanager
 from dataclasses import astuple, dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from neumary.errors import OutputError, StoreError, UsageError
 
 LEDGER_NAME: Final = "ledger.sqlite"
 LOCK_NAME: Final = ".lock"
 
-State = Literal["waiting", "reading", "done", "failed"]
+State = Literal["done", "failed", "reading", "waiting"]
+STATES: Final[tuple[State, ...]] = get_args(State)
 
 _VERSION: Final = 1
 _TABLES: Final = """
@@ -136,8 +137,16 @@ class Ledger:
         try:
             self._db = _connect(self.path, read_only)
             self._check_version(read_only)
-        except sqlite3.Error as error:
-            raise OutputError(f"{self.path} cannot be opened: {error}.", "Check the folder.") from error
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError):
+                raise OutputError(f"{self.path} cannot be opened: {error}.", "Check the folder.") from error
+            raise self._damaged(error) from error
+
+    def _damaged(self, error: Exception) -> StoreError:
+        return StoreError(
+            f"{self.path} is damaged: {error}.",
+            "Move it away and read again: pages on disk are then read anew, corrected ones are kept.",
+        )
 
     def _check_version(self, read_only: bool) -> None:
         found = int(self._db.execute("PRAGMA user_version").fetchone()[0])
@@ -222,19 +231,34 @@ class Ledger:
         )
 
     def rows(self) -> Iterator[LedgerRow]:
-        """All pages, by page id."""
+        """All pages, by page id.
+
+        Raises
+        ------
+        StoreError
+            If the ledger is damaged.
+        """
         plain = [field.name for field in fields(LedgerRow) if field.name != "counts"]
         counts = [field.name for field in fields(PageCounts)]
-        for row in self._db.execute(f"SELECT {', '.join(plain + counts)} FROM pages ORDER BY page_id"):
+        try:
+            rows = self._db.execute(
+                f"SELECT {', '.join(plain + counts)} FROM pages ORDER BY page_id"
+            ).fetchall()
+        except sqlite3.Error as error:
+            raise self._damaged(error) from error
+        for row in rows:
             values = dict(zip(plain + counts, row, strict=True))
             found = PageCounts(**{name: values.pop(name) for name in counts})
             yield LedgerRow(counts=found, **values)
 
 
 def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
-    if read_only:
-        return sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, isolation_level=None)
-    return sqlite3.connect(path, isolation_level=None, timeout=30)
+    if not read_only:
+        return sqlite3.connect(path, isolation_level=None, timeout=30)
+    address = f"{path.resolve().as_uri()}?mode=ro"
+    if not os.access(path.parent, os.W_OK) and not path.with_name(f"{path.name}-wal").exists():
+        address += "&immutable=1"  # nobody can write here, and the log's own files cannot be made
+    return sqlite3.connect(address, uri=True, isolation_level=None)
 
 
 @contextmanager
@@ -249,16 +273,36 @@ def running_alone(out: Path) -> Iterator[None]:
     OutputError
         If another run holds the folder, or the lock cannot be made.
     """
-    lock = sqlite3.connect(out / LOCK_NAME, isolation_level=None, timeout=0)
+    try:
+        lock = sqlite3.connect(out / LOCK_NAME, isolation_level=None, timeout=0)
+    except sqlite3.Error as error:
+        raise OutputError(f"{out} cannot be written: {error}.", "Check the folder.") from error
     try:
         try:
             lock.execute("BEGIN EXCLUSIVE")
-        except sqlite3.OperationalError as error:
+        except sqlite3.Error as error:
             if "locked" in str(error):
                 raise OutputError(
                     f"Another run is writing to {out}.", "Wait for it to end, or give another folder with -o."
                 ) from None
             raise OutputError(f"{out} cannot be written: {error}.", "Check the folder.") from error
         yield
+    finally:
+        lock.close()
+
+
+def is_running(out: Path) -> bool:
+    """Whether a run holds this output folder now."""
+    path = out / LOCK_NAME
+    if not path.is_file() or not os.access(path, os.W_OK):
+        return False
+    lock = sqlite3.connect(f"{path.resolve().as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=0)
+    try:
+        lock.execute("BEGIN IMMEDIATE")
+    except sqlite3.Error as error:
+        return "locked" in str(error)
+    else:
+        lock.execute("ROLLBACK")
+        return False
     finally:
         lock.close()

@@ -10,6 +10,7 @@ TPAMI 31(6), 2009. Single lines are then followed by dynamic programming (`follo
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import cv2
@@ -21,6 +22,8 @@ from neumary.types import F32, U8, Bool
 Floats = npt.NDArray[np.float64]
 
 
+_FULL_DARK: Final = 60.0  # grey level the strongest ink must reach
+_FEW_RUNS: Final = 50  # fewer runs tell no height
 _FADED: Final = 0.2  # mean evidence under which a chain has ended
 
 
@@ -56,6 +59,39 @@ def strip_means(image: U8, strip_px: int) -> F32:
         return np.zeros((0, height), dtype=np.float32)
     means = cv2.resize(image[:, : n_strips * strip_px], (n_strips, height), interpolation=cv2.INTER_AREA)
     return np.ascontiguousarray(means.T, dtype=np.float32)
+
+
+def stroke_height(dark: U8, strip_px: int, longest: float) -> float:
+    """Height of heads and small letters: the middling dark vertical run.
+
+    Parameters
+    ----------
+    dark : ndarray of uint8, shape (H, W)
+    strip_px : int
+        Width of the strips in which runs are taken.
+    longest : float
+        Rows; longer runs do not count.
+
+    Returns
+    -------
+    float
+        Rows, runs counting by their length; 0 if there are hardly any.
+    """
+    means = strip_means(dark, strip_px)
+    if not means.size:
+        return 0.0
+    means = np.asarray(cv2.blur(means, (3, 1)), dtype=np.float32)  # specks of noise are no strokes
+    full = float(np.percentile(means[::2, ::2], 99.5))
+    if full < _FULL_DARK:
+        return 0.0
+    on = np.pad((means > 0.5 * full).astype(np.int8), ((0, 0), (1, 1)))
+    edges = np.diff(on, axis=1).ravel()
+    lengths = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
+    lengths = np.sort(lengths[(lengths >= 3) & (lengths <= longest)])
+    if len(lengths) < _FEW_RUNS:
+        return 0.0
+    mass = np.cumsum(lengths)
+    return float(lengths[int(np.searchsorted(mass, 0.5 * mass[-1]))])
 
 
 def ridges(strips: F32, line_px: float) -> F32:
@@ -169,7 +205,9 @@ def peaks(values: F32, apart_px: float, least: float) -> Bool:
     """
     half = max(1, round(apart_px))
     highest = cv2.dilate(values, np.ones((1, 2 * half + 1), dtype=np.uint8))
-    return np.asarray((values >= highest) & (values > least))
+    found = (values >= highest) & (values > least)
+    found[:, 1:] &= values[:, 1:] > values[:, :-1]  # of equal neighbours the first
+    return np.asarray(found)
 
 
 def follow(gain: F32, stiffness: float) -> npt.NDArray[np.intp]:
@@ -236,7 +274,7 @@ def filaments(
     strips, rows, names = strips[order], rows[order], names[order]
     bounds = np.searchsorted(names, np.arange(1, n_chains + 1))
     chains = []
-    for low, high in zip(bounds[:-1], bounds[1:], strict=True):
+    for low, high in pairwise(bounds):
         if high - low < least_strips:
             continue
         every, where = np.unique(strips[low:high], return_index=True)

@@ -85,7 +85,12 @@ def melody_text(page: Page, staff_id: str = "") -> str:
         return ""
     events = staff_events(page).get(staff_id or page.staves[0].id, [])
     neumes = [event for event in events if event.is_neume and event.layer == "melody"]
-    return " ".join("-".join(_note_name(reading) for _, reading in event.signs) for event in neumes)
+    return " ".join(map(notes_text, neumes))
+
+
+def notes_text(event: Event) -> str:
+    """Write one neume in the words of `melody_text`: ``f3-g3``."""
+    return "-".join(_note_name(reading) for _, reading in event.signs)
 
 
 def _note_name(reading: Reading) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from neumary.gamut import Sign, sung_order
-from neumary.types import Glyph, Neume, Page, Reading
+from neumary.types import Glyph, Neume, Page, Reading, Staff
 from neumary_models.labels import HEADS
 
 
@@ -85,3 +85,21 @@ def _in_order(along: list[Event], space_px: float) -> list[Event]:
     signs = [Sign(glyph, reading) for event in along for glyph, reading in event.signs]
     rank = {sign.glyph.id: number for number, sign in enumerate(sung_order(signs, space_px))}
     return sorted(along, key=lambda event: min(rank[glyph.id] for glyph, _ in event.signs))
+
+
+def melody_events(page: Page) -> list[tuple[Staff, list[Event]]]:
+    """Give the melody of a page: its staves in reading order, each with its events.
+
+    Parameters
+    ----------
+    page : Page
+
+    Returns
+    -------
+    list of (Staff, list of Event)
+        As `staff_events`, without the layers above and below the staff.
+    """
+    events = staff_events(page)
+    return [
+        (staff, [event for event in events[staff.id] if event.layer == "melody"]) for staff in page.staves
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -14,7 +15,7 @@ from neumary.read import read_strip
 from neumary.settings import ReadSettings
 from neumary.strips import cut_strip
 from neumary.types import Glyph, InkMap, Page, Provenance, Reading, Remark, Scan, Staff
-from neumary_models.labels import BY_NAME
+from neumary_models.labels import BY_NAME, HEADS
 from neumary_models.zoo import LoadedModel
 
 _SAME_SIGN_SPACES = 0.4  # a sign read on two staves at nearly one place is one sign
@@ -34,60 +35,84 @@ def read_page(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     Page
         A draft for a specialist to check; a page without staves is empty and says so.
     """
+    return judge(observe(scan, settings, model), settings)
+
+
+def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
+    """Staves and signs as each was seen for itself: no pitches, no neumes, nothing weighed yet.
+
+    Parameters
+    ----------
+    scan : Scan
+    settings : ReadSettings
+    model : LoadedModel
+    """
     remarks = [Remark(code="repaired", text=text) for text in scan.repairs]
     leaf = ink.map_ink(scan)
     found, said = staves.find_staves(leaf, lines=settings.line_count)
     remarks += said
-    if not found:
-        remarks.append(_no_staves(scan))
     signs: list[tuple[Glyph, Reading]] = []
     if settings.only == "all":
         signs = read_signs(leaf, found, model)
     glyphs, readings = number_signs(found, signs)
-    glyphs, settled, more = _judge(found, glyphs, readings, settings)
-    remarks += more
-    chant = settings.repertoire == "chant"
-    groups = neumes.group_neumes(found, glyphs, settled, names=chant)
-    if not chant:
-        remarks.append(
-            Remark(
-                code="names-withheld",
-                text=f"Read as {settings.repertoire}: shapes and places are given, chant names are withheld.",
-            )
-        )
+    if settings.only == "all":
+        remarks += _bare(found, glyphs, readings)
     return Page(
         page_id=scan.page_id,
-        source=scan.source,
+        source=Path(scan.source).name,
         sha256=scan.sha256,
         width=scan.width,
         height=scan.height,
         dpi=scan.dpi,
         staves=tuple(found),
         glyphs=tuple(glyphs),
-        readings=tuple(settled),
-        neumes=tuple(groups),
+        readings=tuple(readings),
         warnings=tuple(remarks),
         provenance=_provenance(settings, model),
     )
 
 
-def _no_staves(scan: Scan) -> Remark:
-    return Remark(
-        code="no-staves",
-        text=f"No staff lines were found on {scan.page_id}: nothing was read. "
-        "If there are staves, name their lines with --lines, or try a sharper image.",
+def judge(page: Page, settings: ReadSettings) -> Page:
+    """Weigh what was seen: the joint decision where wanted, then pitches, neumes and hints.
+
+    Parameters
+    ----------
+    page : Page
+        From `observe`.
+    settings : ReadSettings
+
+    Returns
+    -------
+    Page
+        With neumes and hints; glyphs, readings and warnings grow.
+    """
+    chant = settings.repertoire == "chant"
+    glyphs, readings, remarks = decide.decide(
+        page.staves, page.glyphs, page.readings, decide=settings.decide, repertoire=settings.repertoire
+    )
+    settled, said = pitch.resolve_pitches(page.staves, glyphs, readings, flat_scope=settings.flat_scope)
+    remarks = [*remarks, *said]
+    if not chant:
+        text = f"Read as {settings.repertoire}: shapes and places are given, chant names are withheld."
+        remarks.append(Remark(code="names-withheld", text=text))
+    return msgspec.structs.replace(
+        page,
+        glyphs=tuple(glyphs),
+        readings=tuple(settled),
+        neumes=tuple(neumes.group_neumes(page.staves, glyphs, settled, names=chant)),
+        warnings=(*page.warnings, *remarks),
     )
 
 
-def _judge(
-    found: list[Staff], glyphs: list[Glyph], readings: list[Reading], settings: ReadSettings
-) -> tuple[list[Glyph], list[Reading], list[Remark]]:
-    """Joint decision where wanted, then pitches."""
-    decision = decide.decide(found, glyphs, readings, decide=settings.decide, repertoire=settings.repertoire)
-    settled, said = pitch.resolve_pitches(
-        found, decision.glyphs, decision.readings, flat_scope=settings.flat_scope
-    )
-    return decision.glyphs, settled, decision.remarks + said
+def _bare(found: list[Staff], glyphs: list[Glyph], readings: list[Reading]) -> list[Remark]:
+    """Staves without a single head: ruled and never notated, or not read at all."""
+    heads = {r.glyph for r in readings if r.label in HEADS}
+    sung = {glyph.staff for glyph in glyphs if glyph.id in heads}
+    return [
+        Remark(code="no-notes", text=f"No note was found on staff {staff.id}.", staff=staff.id)
+        for staff in found
+        if staff.id not in sung
+    ]
 
 
 def read_signs(leaf: InkMap, found: list[Staff], model: LoadedModel) -> list[tuple[Glyph, Reading]]:

@@ -6,17 +6,22 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
 from neumary.errors import ScanError
+from neumary.iiif import Manifest, is_address
 from neumary.ledger import LOCK_NAME, LedgerRow, WorkKey
-from neumary.scan import PageRef, find_pages
+from neumary.scan import PageRef, find_pages, numbered_id
 from neumary.worker import PAGE_FILES
 
+FETCHED_NAME: Final = "fetched"
+"""Folder within the output for pictures that came from a server."""
+
 _RESERVED: Final = frozenset(
-    {"index.html", "ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", LOCK_NAME}
+    {"index.html", "ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", LOCK_NAME, FETCHED_NAME}
 )
 _UNSAFE: Final = re.compile(r'[\x00-\x1f/\\:*?"<>|]')
 
@@ -37,8 +42,8 @@ class PlannedPage:
     error: ScanError | None = None
 
 
-def plan_pages(files: Iterable[Path], known: Iterable[LedgerRow]) -> list[PlannedPage]:
-    """List the pages of all files, each with an id of its own.
+def plan_pages(files: Iterable[Path | Manifest], known: Iterable[LedgerRow]) -> list[PlannedPage]:
+    """List the pages of all sources, each with an id of its own.
 
     An id once given belongs to its source for good. A page whose natural id (file stem)
     belongs to another source gets ``-2``, ``-3``, ... in the order of the inputs, so the
@@ -47,7 +52,7 @@ def plan_pages(files: Iterable[Path], known: Iterable[LedgerRow]) -> list[Planne
 
     Parameters
     ----------
-    files : iterable of Path
+    files : iterable of Path or Manifest
         In the order given.
     known : iterable of LedgerRow
         What the output folder's ledger holds.
@@ -63,7 +68,7 @@ def plan_pages(files: Iterable[Path], known: Iterable[LedgerRow]) -> list[Planne
     taken = set(owners)
     planned = []
     for page in pages:
-        row = rows.get(_place(page.ref))
+        row = rows.get((page.ref.origin, page.ref.frame))
         page_id = row.page_id if row else ""
         if not page_id:
             wanted = safe_id(page.ref.page_id)
@@ -72,19 +77,44 @@ def plan_pages(files: Iterable[Path], known: Iterable[LedgerRow]) -> list[Planne
             page_id = wanted if moved else _free_id(wanted, taken, natural)
             owners.pop(_fold(page_id), None)  # a second copy of a moved file is a page of its own
         taken.add(_fold(page_id))
-        planned.append(PlannedPage(PageRef(page.ref.source, page.ref.frame, page_id), page.error))
+        planned.append(PlannedPage(replace(page.ref, page_id=page_id), page.error))
     return planned
 
 
-def _pages_of(path: Path) -> list[PlannedPage]:
+def plan_again(known: Iterable[LedgerRow]) -> list[PlannedPage]:
+    """The pages of earlier runs that failed, wherever they came from.
+
+    A damaged file that has since been replaced by one of several pages gives them all.
+    """
+    known = list(known)
+    failed = [row for row in known if row.state == "failed"]
+    files = list(dict.fromkeys(Path(row.source) for row in failed if not is_address(row.source)))
+    wanted = {row.page_id for row in failed}
+    others = {row.page_id for row in known} - wanted
+    again = [page for page in plan_pages(files, known) if page.ref.page_id not in others]
+    again += [
+        PlannedPage(PageRef(_local(row.source), row.frame, row.page_id, row.source))
+        for row in failed
+        if is_address(row.source)
+    ]
+    return again
+
+
+def _pages_of(source: Path | Manifest) -> list[PlannedPage]:
+    if isinstance(source, Manifest):
+        return [
+            PlannedPage(PageRef(_local(url), 0, numbered_id(source.stem, number), url))
+            for number, url in enumerate(source.pictures, 1)
+        ]
     try:
-        return [PlannedPage(ref) for ref in find_pages(path)]
+        return [PlannedPage(ref) for ref in find_pages(source)]
     except ScanError as error:
-        return [PlannedPage(PageRef(path, 0, path.stem), error)]
+        return [PlannedPage(PageRef(source, 0, source.stem), error)]
 
 
-def _place(ref: PageRef) -> tuple[str, int]:
-    return str(ref.source.absolute()), ref.frame
+def _local(url: str) -> Path:
+    """Stands for a picture until it is fetched: only its suffix counts."""
+    return Path("picture" + (Path(url).suffix if len(Path(url).suffix) < 6 else ""))
 
 
 def _fold(page_id: str) -> str:
@@ -107,7 +137,9 @@ def safe_id(stem: str) -> str:
 
 
 def _is_moved(ref: PageRef, owner: LedgerRow) -> bool:
-    if ref.frame != owner.frame or not owner.source_sha256 or Path(owner.source).exists():
+    if ref.url or is_address(owner.source) or ref.frame != owner.frame:
+        return False
+    if not owner.source_sha256 or Path(owner.source).exists():
         return False
     try:
         return hash_file(ref.source) == owner.source_sha256
@@ -118,16 +150,24 @@ def _is_moved(ref: PageRef, owner: LedgerRow) -> bool:
 def hash_file(path: Path) -> str:
     """SHA-256 of a file's bytes, in hex, without holding it in memory.
 
+    A file of many pages is hashed once, as long as its size and time stay the same.
+
     Raises
     ------
     ScanError
         If the file cannot be read.
     """
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        now = path.stat()
+        return _hash_once(path, now.st_mtime_ns, now.st_size, now.st_ino)
     except OSError as error:
         raise ScanError(f"{path} cannot be read: {error.strerror}.", "Check the disk or the share.") from None
+
+
+@lru_cache(maxsize=64)
+def _hash_once(path: Path, *_: int) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def is_done(row: LedgerRow | None, key: WorkKey, out: Path) -> bool:

@@ -6,6 +6,7 @@ They break ties between readings the leaf leaves open; they never speak against 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Final
 
 INTERVAL_COUNTS: Final = {0: 7, 1: 65, 2: 21, 3: 3, 4: 2}
@@ -43,20 +44,57 @@ def log_move(before: int, after: int) -> float:
     return log_interval(after - before) + (math.log(_TRITONE) if leap else 0.0)
 
 
-_AMBITUS: Final = ((22, 29), (19, 26), (23, 30), (20, 27), (24, 31), (21, 28), (25, 32), (22, 29))
-"""Ranges of the eight modes (D-d, A-a, E-e, B-b, F-f, C-c, G-g, D-d), as in every handbook."""
+_MODES: Final = (
+    (22, 26, 22, 29),
+    (22, 24, 19, 26),
+    (23, 28, 23, 30),
+    (23, 26, 20, 27),
+    (24, 28, 24, 31),
+    (24, 26, 21, 28),
+    (25, 29, 25, 32),
+    (25, 28, 22, 29),
+)
+"""Final, tenor and range (low, high) of the eight modes, as in every handbook; d3 = 22."""
+
+_DEGREES: Final = range(8, 46)  # far beyond the gamut: every base times every step
+_AT_FINAL: Final = 1.5  # how much oftener than another note of the range the final sounds
+_AT_TENOR: Final = 2.0  # the same of the tenor (both design figures)
+_STEP_BEYOND: Final = 0.3  # a note one step outside the range (subtonium and the like: common practice)
+_FAR_BEYOND: Final = 0.02
 
 
-def log_range(degree: int) -> float:
-    """Log probability of a degree: in how many modes' ambitus it lies, a step beyond half."""
-    weight = sum(
-        1.0 if low <= degree <= high else 0.5 if low - 1 <= degree <= high + 1 else 0.0
-        for low, high in _AMBITUS
-    )
-    return math.log((weight + 0.02) / _RANGE_TOTAL)
+def _mode_table() -> tuple[tuple[float, ...], ...]:
+    rows = []
+    for final, tenor, low, high in _MODES:
+        weights = []
+        for degree in _DEGREES:
+            beyond = max(low - degree, degree - high, 0)
+            weight = 1.0 if beyond == 0 else _STEP_BEYOND if beyond == 1 else _FAR_BEYOND / beyond
+            weight *= _AT_FINAL if degree == final else _AT_TENOR if degree == tenor else 1.0
+            weights.append(weight)
+        rows.append(tuple(math.log(w / sum(weights)) for w in weights))
+    return tuple(rows)
 
 
-_RANGE_TOTAL: Final = sum(high - low + 1 + 1.0 for low, high in _AMBITUS) + 0.02 * 20
+_LOG_IN_MODE: Final = _mode_table()
+
+
+def log_in_modes(degrees: Mapping[int, int], weight: float) -> float:
+    """Log probability of a set of notes, whichever of the eight modes they are in.
+
+    Parameters
+    ----------
+    degrees : mapping of int to int
+        How often each degree sounds.
+    weight : float
+        For each note; below 1 because notes of one melody are no independent witnesses.
+    """
+    first, last = _DEGREES[0], _DEGREES[-1]
+    counts = [(min(max(d, first), last) - first, weight * n) for d, n in degrees.items()]
+    totals = [sum(row[k] * n for k, n in counts) for row in _LOG_IN_MODE]
+    peak = max(totals)
+    return peak + math.log(sum(math.exp(t - peak) for t in totals) / len(totals))
+
 
 CLEF_USE: Final = {
     ("clef_c", 4): 0.34,

@@ -1,12 +1,14 @@
-"""What the user sees while pages are read: a bar on a terminal, else one line a page."""
+"""What is told while pages are read: a bar on a terminal, else one line a page, or JSON events."""
 
 from __future__ import annotations
 
 import sys
 import time
+from dataclasses import asdict
 from typing import Any, Protocol
 
 from neumary.batch import PageReport
+from neumary.voice import describe_error, put_event
 
 _WORDS = {"read": "read", "already": "done already", "kept": "kept: corrected by hand", "failed": "FAILED"}
 
@@ -70,6 +72,36 @@ class Lines:
         """Nothing."""
 
 
+class Events:
+    """One line of JSON for the start and for each page; for programs that watch a run."""
+
+    def __init__(self, *, only_failures: bool) -> None:
+        self._only_failures = only_failures
+        self._total = 0
+        self._count = 0
+
+    def start(self, total: int) -> None:
+        """``{"event": "start", "pages": ...}``."""
+        self._total = total
+        if not self._only_failures:
+            put_event("start", pages=total)
+
+    def page(self, page: PageReport) -> None:
+        """``{"event": "page", "page_id": ..., "result": ..., ...}``."""
+        self._count += 1
+        if page.error is None and self._only_failures:
+            return
+        values: dict[str, object] = {"page_id": page.page_id, "source": page.source, "result": page.result}
+        values |= {"seconds": round(page.seconds, 3), **asdict(page.counts)}
+        values |= {"ended": self._count, "pages": self._total}
+        if page.error is not None:
+            values["error"] = describe_error(page.error)
+        put_event("page", **values)
+
+    def close(self) -> None:
+        """Nothing: the result follows on standard output."""
+
+
 class Bar:
     """A bar with pages per minute and the time left; failures stand above it."""
 
@@ -103,8 +135,10 @@ class Bar:
         self._bar.stop()
 
 
-def choose_progress(*, quiet: bool) -> Progress:
-    """Bar on a terminal, lines otherwise, only failures when quiet."""
+def choose_progress(*, quiet: bool, json: bool = False) -> Progress:
+    """Events with --json; bar on a terminal, lines otherwise, only failures when quiet."""
+    if json:
+        return Events(only_failures=quiet)
     if quiet:
         return Silent()
     return Bar() if sys.stderr.isatty() else Lines()

@@ -17,6 +17,8 @@ Ints = npt.NDArray[np.intp]
 
 SEEN: Final = 0.35  # share of a staff's usual line strength from which a line counts as seen
 STEADY: Final = 0.3  # steadiness of a staff's middling line
+_STEADY_WIDE: Final = 0.55  # the same where the staff is very wide
+_WIDE: Final = 3.3  # staff space against the height of heads and letters, usually 1.2 to 2.4
 _THICK: Final = 0.2  # width in staff spaces from which a line must be the steadier
 _STRIPS_PER_SPACE: Final = 4.0
 _REACH_SPACES: Final = 3.0  # how far evidence is carried along a line
@@ -40,6 +42,8 @@ class Field:
         Width of a strip.
     space, line : float
         The page's commonest staff space and line thickness, working pixels.
+    stroke : float
+        Height of heads and small letters, working pixels; 0 unknown.
     dry : float
         Grey level under which a line was scratched with a dry point, not inked.
     """
@@ -53,6 +57,7 @@ class Field:
     strip_px: int
     space: float
     line: float
+    stroke: float
     dry: float
 
     @property
@@ -63,7 +68,7 @@ class Field:
     @property
     def height(self) -> int:
         """Rows of the working picture."""
-        return self.every.shape[1]
+        return int(self.every.shape[1])
 
     def ink_at(self, strips: Ints, low: Ints, high: Ints) -> Floats:
         """Mean ink of strips between rows `low` and one past `high`."""
@@ -97,7 +102,7 @@ class Trace:
     @property
     def last(self) -> int:
         """One past the last strip."""
-        return self.first + self.rows.shape[1]
+        return int(self.first + self.rows.shape[1])
 
     def ends(self, per_space: float) -> list[tuple[int, int]]:
         """First and one past last strip of each line: where it is mostly seen over a space."""
@@ -126,8 +131,9 @@ def measure(ink: InkMap) -> Field | None:
     total = lines.strip_means(np.asarray(cv2.add(ink.dark, ink.coloured), np.uint8), strip_px)
     # Inked lines on photographed leaves reach a fifth of the strongest ink, scratched ones a twentieth.
     dry = float(np.clip(0.08 * np.percentile(total[::2], 99.5), 6.0, 14.0))
-    sums = cv2.integral(total)
-    return Field(every, colour, evidence, likeness, total, sums, strip_px, space, line, dry)
+    sums = np.asarray(cv2.integral(total), dtype=np.float64)
+    stroke = lines.stroke_height(ink.dark, strip_px, 2.0 * space)
+    return Field(every, colour, evidence, likeness, total, sums, strip_px, space, line, stroke, dry)
 
 
 def steadiness(field: Field, first: int, rows: Floats) -> Floats:
@@ -163,22 +169,37 @@ def levels(field: Field, first: int, rows: Floats) -> tuple[Floats, Floats]:
     return np.median(every, axis=1).astype(np.float64), np.median(colour, axis=1).astype(np.float64)
 
 
-def pen_like(field: Field, first: int, rows: Floats, space: float) -> Floats:
+def pen_like(field: Field, first: int, rows: Floats, space: float, *, alone: bool = False) -> Floats:
     """How thin and even each line is; text is broad and patchy.
 
     Its steadiness, less a deduction for width beyond 0.2 staff spaces; may be negative.
     """
-    width = widths(field, first, rows, space) / space
+    width = widths(field, first, rows, space, alone=alone) / space
     return steadiness(field, first, rows) - 3.0 * np.maximum(0.0, width - _THICK)
 
 
-def widths(field: Field, first: int, rows: Floats, space: float) -> Floats:
-    """Width in pixels of each line's ink, from the middling profile across it."""
+def is_drawn(field: Field, first: int, rows: Floats, space: float) -> bool:
+    """Whether the middling line is a pen line; surer proof is asked of very wide staves.
+
+    Lines much further apart than heads and letters are high are likelier lines of text.
+    """
+    wide = space > _WIDE * field.stroke > 0
+    return bool(np.median(pen_like(field, first, rows, space)) >= (_STEADY_WIDE if wide else STEADY))
+
+
+def widths(field: Field, first: int, rows: Floats, space: float, *, alone: bool = False) -> Floats:
+    """Width in pixels of each line's ink, from the middling profile half a space either way.
+
+    With `alone`, ink that rises again away from the line is left out: it is a neighbour's.
+    """
     half = max(3, round(0.5 * space))
     strips = np.arange(first, first + rows.shape[1])
     at = np.rint(rows).astype(int)[..., None] + np.arange(-half, half + 1)
     values = field.total[strips[None, :, None], np.clip(at, 0, field.total.shape[1] - 1)]
-    profile = np.median(values, axis=1)
+    profile = np.median(values, axis=1).astype(np.float64)
+    if alone:
+        profile[:, half:] = np.minimum.accumulate(profile[:, half:], axis=1)
+        profile[:, half::-1] = np.minimum.accumulate(profile[:, half::-1], axis=1)
     above = profile - profile.min(axis=1, keepdims=True)
     summit = above[:, half - 1 : half + 2].max(axis=1)
     return np.asarray(above.sum(axis=1) / np.maximum(summit, 1e-3), dtype=np.float64)

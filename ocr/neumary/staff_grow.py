@@ -11,6 +11,7 @@ parchment lies bare.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import cv2
@@ -26,9 +27,9 @@ from neumary.staff_field import (
     Trace,
     contrast,
     hidden,
+    is_drawn,
     levels,
     lit,
-    pen_like,
     steadiness,
     taken,
 )
@@ -46,6 +47,8 @@ _BRIDGED_SPACES: Final = 8.0  # longest hidden stretch of a staff
 _BARE_SPACES: Final = 2.0  # longest bare stretch of a staff
 _SHORTEST_SPACES: Final = 3.0  # shortest staff
 _ON_STAFF: Final = 0.35  # contrast from which a place lies on a staff
+_COLOURED: Final = 0.2  # coloured against all ink from which a line counts as coloured
+_AS_GOOD: Final = 0.8  # a sixth line seen so well beside the others' share: no staff
 _WEAK_LINE: Final = 0.45  # least share seen of a line, against its staff's middling line
 
 
@@ -109,7 +112,7 @@ def _grow(field: Field, first: int, rows: Floats, n_lines: int | None, traces: l
         return None
     across = rows + offsets[:, None]
     space = float(np.abs(np.diff(offsets)).mean())
-    if taken(traces, first, across, space) or np.median(pen_like(field, first, across, space)) < STEADY:
+    if taken(traces, first, across, space) or not is_drawn(field, first, across, space):
         return None
     clear = calibrate(field, first, across)
     course = _course(field, clear, first, rows, offsets)
@@ -137,8 +140,8 @@ def calibrate(field: Field, first: int, rows: Floats) -> F32:
     Where its lines are coloured, only coloured ink counts, so black text and notes vanish.
     """
     every, colour = (float(np.median(x)) for x in levels(field, first, rows))
-    chosen, level = (field.colour, colour) if colour >= 0.45 * every else (field.every, every)
-    return np.minimum(chosen / max(level, 2.0), 1.0)
+    chosen, level = (field.colour, colour) if colour >= _COLOURED * every else (field.every, every)
+    return np.asarray(np.minimum(chosen / max(level, 2.0), 1.0), dtype=np.float32)
 
 
 def _profile(clear: F32, first: int, rows: Floats, reach: int) -> Floats:
@@ -165,7 +168,11 @@ def _offsets(clear: F32, space: float, first: int, rows: Floats, n_lines: int | 
     gaps = np.abs(places)
     gaps = np.unique(gaps[(gaps >= _GAP_RANGE[0] * space) & (gaps <= _GAP_RANGE[1] * space)])
     best: tuple[float, Floats | None] = (0.0, None)
-    for gap in gaps:
+    tried = -np.inf
+    for gap in gaps.tolist():
+        if gap - tried < 0.06 * space:
+            continue  # the same run of lines again
+        tried = gap
         found = _comb(smooth, places, float(gap), n_lines)
         if found[0] > best[0]:
             best = found
@@ -188,9 +195,7 @@ def _comb(profile: Floats, places: Ints, gap: float, n_lines: int | None) -> tup
             chain.append(last)
     at = np.asarray(sorted(chain, reverse=True))
     high = profile[at + middle]
-    between = np.array(
-        [_between(profile, middle + b, middle + a) for a, b in zip(at[:-1], at[1:], strict=True)]
-    )
+    between = np.array([_between(profile, middle + b, middle + a) for a, b in pairwise(at)])
     padded = np.concatenate([[0.0], high, [0.0]])
     best: tuple[float, Floats | None] = (0.0, None)
     for size in (n_lines,) if n_lines else range(2, MOST_LINES + 1):
@@ -198,9 +203,11 @@ def _comb(profile: Floats, places: Ints, gap: float, n_lines: int | None) -> tup
             if size < 2 or not at[low] >= 0 >= at[low + size - 1]:
                 continue
             part, gaps = high[low : low + size], between[low : low + size - 1]
-            level, valley = float(np.median(part)), float(gaps.mean())
+            level, valley = sorted(part.tolist())[size // 2], sum(gaps.tolist()) / len(gaps)
             if part.min() < _WEAK_LINE * level or part.min() - valley < 0.3 * level:
                 continue
+            if size == MOST_LINES and max(padded[low], padded[low + size + 1]) > _AS_GOOD * level:
+                continue  # text or ruling that goes on evenly
             # A line left out just outside is as bad as one taken in without being there.
             outside = max(0.0, max(padded[low], padded[low + size + 1]) - _WEAK_LINE * level)
             score = float(part.sum()) - size * valley - 2 * outside
@@ -240,7 +247,7 @@ def _course(field: Field, clear: F32, first: int, rows: Floats, offsets: Floats)
         gain += np.where(inside, near[np.arange(n_strips)[:, None], np.clip(rows_at, 0, height - 1)], 0.0)
     gain[first : first + len(rows)] -= (0.02 * np.abs(window)).astype(np.float32)
     path = follow(gain[None], 0.35)[0]
-    return np.rint(base) + window[path]
+    return np.asarray(np.rint(base) + window[path], dtype=np.float64)
 
 
 def _span(field: Field, clear: F32, course: Floats, offsets: Floats, centre: int) -> tuple[int, int] | None:
@@ -299,13 +306,15 @@ def refine(field: Field, clear: F32, rows: Floats, first: int) -> Trace | None:
         first, rows = first + int(on[0]), rows[:, on[0] : on[-1] + 1]
         rows = _follow_each(field, clear, rows, first, 0.2 * space)
     seen = lit(clear, rows, 1.0, first) > SEEN
-    share = seen.mean(axis=1)
+    inside = (rows > 1) & (rows < field.height - 3)  # the picture may cut a line off
+    share = seen.mean(axis=1) / np.maximum(inside.mean(axis=1), 0.1)
     kept = np.flatnonzero(share >= _WEAK_LINE * np.median(share))
-    rows, seen, share = (part[kept[0] : kept[-1] + 1] for part in (rows, seen, share))
+    outer = slice(int(kept[0]), int(kept[-1]) + 1)
+    rows, seen, share = rows[outer], seen[outer], share[outer]
     if float(np.median(share)) < (_CLEAR_SHARE if len(rows) > 2 else _CLEAR_SHARE_FEW):
         return None
     gaps = -np.diff(rows, axis=0) if len(rows) > 1 else np.full((1, 1), field.space)
-    if (gaps <= 0.3 * space).mean() > 0.1 or np.median(pen_like(field, first, rows, space)) < STEADY:
+    if (gaps <= 0.3 * space).mean() > 0.1 or not is_drawn(field, first, rows, space):
         return None
     return Trace(first=first, rows=rows, seen=seen, clear=clear, space=float(np.median(gaps)))
 

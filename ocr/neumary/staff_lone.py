@@ -8,12 +8,13 @@ colours are told by medieval theory texts).
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from neumary.lines import coherence, evidence, filaments, peaks, weighted_smooth
-from neumary.staff_field import Field, Trace, levels, pen_like, taken
+from neumary.staff_field import Field, Trace, levels, steadiness, taken, widths
 from neumary.staff_grow import grow_line
 
 _REACH_SPACES: Final = 3.0
@@ -22,8 +23,10 @@ _LEAST_SHARE: Final = 0.12  # and takes up so much of the page's width
 _LONE: Final = 0.6  # mean coherence of a lone line
 _FEW_STAVES: Final = 3  # so many staves of three or more lines settle it
 _LEAST_LONE: Final = 3  # fewer single lines than this may be line fillers
-_PEN_LIKE: Final = 0.4
-_COLOURED: Final = 0.4  # coloured against all ink of a lone line
+_EDGE_SPACES: Final = 1.6  # a line so near to the picture's edge may belong to a cut staff
+_STEADY: Final = 0.5  # steadiness of a lone line, which has no neighbours to vouch for it
+_BROAD: Final = 0.5  # its greatest width in staff spaces, themselves only guessed here
+_COLOURED: Final = 0.2  # coloured against all ink of a lone line
 _FAINTEST: Final = 0.2  # an inked line against the strongest of its staff
 _PAIR: Final = 0.62  # distance of the two lines of a staff against that to the next staff
 _PAIR_SPACES: Final = 2.0  # F and c line are a fifth apart
@@ -60,9 +63,11 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
     """
     full = [trace for trace in traces if len(trace.rows) > 2]
     if len(full) >= _FEW_STAVES or (n_lines or 1) > 2:
-        return [trace for trace in traces if len(trace.rows) > 1] if n_lines is None else traces
-    few = [_with_fifth(field, trace) for trace in traces if len(trace.rows) <= 2]
-    few += _paired(field, _single_lines(field, few), n_lines)
+        if n_lines is not None:
+            return [trace for trace in traces if len(trace.rows) == n_lines]
+        return [trace for trace in traces if len(trace.rows) > 1 or _cut_off(field, trace)]
+    few = [_alone(trace, k) for trace in traces if len(trace.rows) <= 2 for k in range(len(trace.rows))]
+    few = _paired(field, few + _single_lines(field, few), n_lines)
     if n_lines is None and len(few) < _LEAST_LONE:
         few = [trace for trace in few if len(trace.rows) == 2]
     if _inked_length(few) <= _inked_length(full):
@@ -70,16 +75,18 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
     return few + [t for t in full if not taken(few, t.first, t.rows, t.space)]
 
 
+def _cut_off(field: Field, trace: Trace) -> bool:
+    """Whether the edge of the picture may hide the other lines of a staff."""
+    row = float(trace.rows.mean())
+    return min(row, field.height - 1 - row) < _EDGE_SPACES * trace.space
+
+
 def _inked_length(traces: list[Trace]) -> int:
     return sum(trace.rows.size for trace in traces)
 
 
-def _with_fifth(field: Field, trace: Trace) -> Trace:
-    """The staff with the space that follows from its two lines being a fifth apart."""
-    if len(trace.rows) != 2:
-        return trace
-    gap = float(np.median(trace.rows[0] - trace.rows[1]))
-    return replace(trace, space=gap / _PAIR_SPACES) if gap < 1.5 * trace.space else trace
+def _alone(trace: Trace, k: int) -> Trace:
+    return replace(trace, rows=trace.rows[[k]], seen=trace.seen[[k]])
 
 
 def _single_lines(field: Field, traces: list[Trace]) -> list[Trace]:
@@ -99,7 +106,8 @@ def _single_lines(field: Field, traces: list[Trace]) -> list[Trace]:
         every, colour = levels(field, first, rows)
         if means[i] < _LONE or colour[0] < max(field.dry, _COLOURED * every[0]):
             continue
-        if pen_like(field, first, rows, field.space)[0] < _PEN_LIKE:
+        broad = widths(field, first, rows, field.space)[0] > _BROAD * field.space
+        if broad or steadiness(field, first, rows)[0] < _STEADY:
             continue
         trace = grow_line(field, first, rows[0])
         if trace is not None and not taken(traces + lone, trace.first, trace.rows, trace.space):
@@ -109,8 +117,9 @@ def _single_lines(field: Field, traces: list[Trace]) -> list[Trace]:
 
 def _paired(field: Field, lone: list[Trace], n_lines: int | None) -> list[Trace]:
     """Lone lines joined to staves of two where they stand in pairs; their spaces set."""
-    lone = sorted(lone, key=lambda trace: float(trace.rows.mean()))
-    apart = [_apart(a, b) for a, b in zip(lone[:-1], lone[1:], strict=True)]
+    slope = float(np.median([_slope(trace) for trace in lone])) if lone else 0.0
+    lone = sorted(lone, key=lambda t: float(t.rows.mean()) - slope * (t.first + t.last) / 2)
+    apart = [_apart(a, b) for a, b in pairwise(lone)]
     staves: list[Trace] = []
     i = 0
     while i < len(lone):
@@ -123,6 +132,10 @@ def _paired(field: Field, lone: list[Trace], n_lines: int | None) -> list[Trace]
     pitch = [a for a in apart if np.isfinite(a)]
     single = float(np.median(pitch)) / _STAFF_PITCH_SPACES if len(pitch) >= 2 else field.space
     return [trace if len(trace.rows) == 2 else replace(trace, space=single) for trace in staves]
+
+
+def _slope(trace: Trace) -> float:
+    return float((trace.rows[0, -1] - trace.rows[0, 0]) / max(1, trace.rows.shape[1] - 1))
 
 
 def _apart(above: Trace, below: Trace) -> float:

@@ -54,6 +54,13 @@ def score_lines(
     )
 
 
+def pair_staves(
+    read: Sequence[Staff], true: Sequence[Staff], line_spaces: float = 0.25, overlap: float = 0.8
+) -> dict[int, int]:
+    """Index of the read staff of each true staff that was found; see `score_lines`."""
+    return {j: i for i, j in match(_staff_costs(read, true, line_spaces, overlap), line_spaces)}
+
+
 def _staff_costs(read: Sequence[Staff], true: Sequence[Staff], line_spaces: float, overlap: float) -> F64:
     cost = np.full((len(read), len(true)), np.inf)
     for i, ours in enumerate(read):

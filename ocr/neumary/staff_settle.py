@@ -7,6 +7,7 @@ a fifth staff line; the other staves of the page can.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -45,8 +46,10 @@ def settle(field: Field, traces: list[Trace], n_lines: int | None) -> list[Trace
     """
     traces = _part(field, traces)
     if n_lines is None:
-        traces = [_trimmed(field, trace, _NO_LINE, 2) for trace in traces]
-        traces = [_agree(field, trace, _usual(trace, traces)) for trace in traces]
+        surest = [_trimmed(field, trace, _NO_LINE, 2) for trace in traces]
+        traces = [
+            _agree(field, trace, sure, _usual(sure, surest)) for trace, sure in zip(traces, surest, strict=True)
+        ]
         traces = _rejoin(field, traces)
     return with_lone_lines(field, inked(field, traces), n_lines)
 
@@ -168,7 +171,7 @@ def _cut(field: Field, trace: Trace, cuts: list[int]) -> list[Trace]:
     """The parts of a staff between cuts that still are staves."""
     bounds = [trace.first, *cuts, trace.last]
     parts = []
-    for low, high in zip(bounds[:-1], bounds[1:], strict=True):
+    for low, high in pairwise(bounds):
         if high - low < 2 * field.per_space:
             continue
         rows = trace.rows[:, low - trace.first : high - trace.first]
@@ -187,7 +190,7 @@ def _usual(trace: Trace, traces: list[Trace]) -> int:
 
 def _quality(field: Field, trace: Trace) -> Floats:
     """How sure each line is: share seen, how like a pen line, how strong beside the others."""
-    pen = np.maximum(pen_like(field, trace.first, trace.rows, trace.space), 0.0)
+    pen = np.maximum(pen_like(field, trace.first, trace.rows, trace.space, alone=True), 0.0)
     every, _ = levels(field, trace.first, trace.rows)
     strong = np.minimum(every / max(float(np.median(every)), 1e-3), 1.0)
     return np.asarray(trace.seen.mean(axis=1) * pen * strong, dtype=np.float64)
@@ -205,10 +208,14 @@ def _trimmed(field: Field, trace: Trace, bound: float, least: int) -> Trace:
     return trace
 
 
-def _agree(field: Field, trace: Trace, usual: int) -> Trace:
-    """Drop a doubtful outer line, or add one that was too weak to be seen alone."""
+def _agree(field: Field, trace: Trace, surest: Trace, usual: int) -> Trace:
+    """Drop a doubtful outer line, or add one that was too weak to be seen alone.
+
+    `surest` is the same staff without any doubtful line.
+    """
     if not usual:
-        return trace
+        return surest
+    trace = surest if len(trace.rows) > usual else trace
     trace = _trimmed(field, trace, _CERTAIN, usual)
     while len(trace.rows) < usual:
         longer = _with_line(field, trace)

@@ -24,7 +24,7 @@ def build(ink: InkMap, field: Field, trace: Trace, column: int, i: int) -> Staff
 def _build_line(ink: InkMap, field: Field, trace: Trace, k: int) -> StaffLine:
     low, high = trace.ends(field.per_space)[k]
     rows = trace.rows[k, low - trace.first : high - trace.first]
-    cols = (np.arange(low, high) + 0.5) * field.strip_px - 0.5
+    cols = np.asarray((np.arange(low, high) + 0.5) * field.strip_px - 0.5, dtype=np.float64)
     grid = np.arange(0, len(cols), max(1, round(field.space / field.strip_px)))
     grid = np.unique(np.append(grid, len(cols) - 1))
     if len(grid) < 2:

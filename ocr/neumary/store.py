@@ -10,9 +10,9 @@ import contextlib
 import math
 import os
 import threading
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import msgspec
 
@@ -37,8 +37,7 @@ class _Version(msgspec.Struct):
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file so that its name never stands for half of it.
 
-    The bytes go to a temporary name in the same folder, are flushed to the disk and
-    then renamed; missing folders are made.
+    See `open_whole`.
 
     Parameters
     ----------
@@ -53,22 +52,49 @@ def write_bytes(path: Path, data: bytes) -> None:
         If the folder or the file cannot be written (full disk, no permission). The
         older file, if any, is then untouched.
     """
+    with open_whole(path) as file:
+        file.write(data)
+
+
+@contextlib.contextmanager
+def open_whole(path: Path) -> Iterator[BinaryIO]:
+    """Open a file for writing that gets its name only once it is complete.
+
+    The bytes go to a temporary name in the same folder, are flushed to the disk and
+    then renamed; missing folders are made.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file goes; an older one of that name is replaced.
+
+    Yields
+    ------
+    file object, binary
+
+    Raises
+    ------
+    OutputError
+        If the folder or the file cannot be written (full disk, no permission). The
+        older file, if any, is then untouched.
+    """
     part = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with part.open("wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
         _sync_folder(path.parent)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
         raise OutputError(
             f"{path} could not be written: {error.strerror or error}.",
             "Check that the folder may be written to and that the disk has room, then run the command again.",
         ) from error
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 def _sync_folder(folder: Path) -> None:

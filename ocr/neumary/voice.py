@@ -10,6 +10,8 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from neumary.errors import NeumaryError
+
 CommandT = TypeVar("CommandT", bound=Callable[..., Any])
 
 CONTEXT: Final = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
@@ -26,9 +28,37 @@ class Voice:
 
 
 def say(text: str) -> None:
-    """Words for people, on standard error, unless --quiet."""
-    if not click.get_current_context().ensure_object(Voice).quiet:
+    """Words for people, on standard error, unless --quiet; with --json, an event."""
+    if voice().quiet:
+        return
+    if voice().json:
+        put_event("note", text=text)
+    else:
         print(text, file=sys.stderr, flush=True)
+
+
+def say_error(error: NeumaryError) -> None:
+    """One line about an error that did not end the command."""
+    if voice().json:
+        put_event("error", **describe_error(error))
+    else:
+        print(f"neumary: {error}", file=sys.stderr, flush=True)
+
+
+def describe_error(error: NeumaryError) -> dict[str, object]:
+    """Class, message, advice and exit code of an error, as plain values."""
+    return {
+        "class": type(error).__name__,
+        "message": error.seen,
+        "advice": error.advice,
+        "exit_code": int(error.code),
+    }
+
+
+def put_event(event: str, **values: object) -> None:
+    """One event of a run as a line of JSON, on standard error."""
+    line = json.dumps({"event": event, **values}, ensure_ascii=False, default=str)
+    print(line, file=sys.stderr, flush=True)
 
 
 def voice() -> Voice:

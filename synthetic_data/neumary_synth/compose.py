@@ -20,8 +20,10 @@ _WHOLE: Final = np.clip(np.arange(256) / _THINNEST, 0, 255).astype(np.uint8)
 _LOAD: Final = np.maximum(np.arange(256), round(_THINNEST * 255)).astype(np.uint8)
 
 
-def _ink_density(rng: np.random.Generator, page: FlatPage, sheet: Sheet, ageing: Ageing) -> U8:
-    """Density of a sheet's ink as bytes, `_FULL` = usual."""
+def _ink_density(
+    rng: np.random.Generator, page: FlatPage, sheet: Sheet, ageing: Ageing, box: tuple[int, int, int, int]
+) -> U8:
+    """Density of a sheet's ink inside a box of coarse cells, as bytes, `_FULL` = usual."""
     rows, cols = page.height // _COARSE + 1, page.width // _COARSE + 1
     density = np.ones((rows, cols), np.float32)
     for top, left, bottom, right, value in sheet.flow:
@@ -34,8 +36,10 @@ def _ink_density(rng: np.random.Generator, page: FlatPage, sheet: Sheet, ageing:
         density += 0.3 * ageing.flow * field(rng, (rows, cols), max(0.35 * s, 1.0))
     if ageing.fade:
         density *= 1 - ageing.fade * np.clip(0.8 + 0.4 * field(rng, (rows, cols), 12 * s), 0, 1.2)
-    small = np.clip(density * _FULL, 14, 255).astype(np.uint8)
-    return np.asarray(cv2.resize(small, (page.width, page.height), interpolation=cv2.INTER_LINEAR))
+    top, left, bottom, right = box
+    small = np.clip(density[top:bottom, left:right] * _FULL, 14, 255).astype(np.uint8)
+    size = ((right - left) * _COARSE, (bottom - top) * _COARSE)
+    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_LINEAR))
 
 
 def _flake(rng: np.random.Generator, page: FlatPage, ageing: Ageing) -> U8 | None:
@@ -56,35 +60,27 @@ def _flake(rng: np.random.Generator, page: FlatPage, ageing: Ageing) -> U8 | Non
 
 
 def _lay_ink(rgb: U8, sheet: Sheet, mask: U8, density: U8, paper: tuple[int, int, int]) -> None:
-    """Lay a translucent ink over the page, in place.
+    """Lay a translucent ink over a page or a part of it, in place; all of the same size.
 
     Light passes a layer of ink as its transmittance to the power of the layer's
     thickness (Beer-Lambert), so thin ink is paler and warmer, not greyer.
     """
-    col, row, wide, high = cv2.boundingRect(mask)
-    if not wide:
-        return
-    part = np.s_[row : row + high, col : col + wide]
     through = np.clip(np.array(sheet.ink, np.float64) / np.maximum(np.array(paper), 1), 0.02, 0.98)
     table = through[None, :] ** (np.arange(256)[:, None] / _FULL)
     blocked = np.round(255 * (1 - table)).astype(np.uint8).reshape(256, 1, 3)
-    here = cv2.multiply(density[part], cv2.LUT(mask[part], _LOAD), scale=1 / 255)
+    here = cv2.multiply(density, cv2.LUT(mask, _LOAD), scale=1 / 255)
     stop = cv2.LUT(cv2.merge([here, here, here]), blocked)
-    cover = cv2.LUT(mask[part], _WHOLE)
+    cover = cv2.LUT(mask, _WHOLE)
     stop = cv2.multiply(stop, cv2.merge([cover, cover, cover]), scale=1 / 255)
-    rgb[part] = cv2.multiply(rgb[part], cv2.bitwise_not(stop), scale=1 / 255)
+    rgb[:] = cv2.multiply(rgb, cv2.bitwise_not(stop), scale=1 / 255)
 
 
 def _lay_paint(rgb: U8, sheet: Sheet, mask: U8, density: U8) -> None:
-    """Lay body colour over the page, in place."""
-    col, row, wide, high = cv2.boundingRect(mask)
-    if not wide:
-        return
-    part = np.s_[row : row + high, col : col + wide]
-    shade = np.clip(density[part].astype(np.float32) / _FULL, 0.5, 1.3)[..., None]
+    """Lay body colour over a page or a part of it, in place; all of the same size."""
+    shade = np.clip(density.astype(np.float32) / _FULL, 0.5, 1.3)[..., None]
     colour = np.clip(np.array(sheet.ink, np.float32) * (1.12 - 0.18 * shade), 0, 255)
-    alpha = (mask[part].astype(np.float32) * (_COVERING / 255))[..., None]
-    rgb[part] = (rgb[part] * (1 - alpha) + colour * alpha).astype(np.uint8)
+    alpha = (mask.astype(np.float32) * (_COVERING / 255))[..., None]
+    rgb[:] = (rgb * (1 - alpha) + colour * alpha).astype(np.uint8)
 
 
 def _verso_masks(rng: np.random.Generator, page: FlatPage, verso: FlatPage, ageing: Ageing) -> tuple[U8, U8]:
@@ -127,10 +123,12 @@ def _rub(rng: np.random.Generator, rgb: U8, bare: U8, page: FlatPage, masks: dic
     ]
     if taken.size == 0 or taken.any():
         return
-    patch = np.zeros(rgb.shape[:2], np.uint8)
+    r0, c0 = max(int(row - 1.6 * high - s), 0), max(int(col - 1.6 * wide - s), 0)
+    near = np.s_[r0 : int(row + 1.6 * high + s), c0 : int(col + 1.6 * wide + s)]
+    patch = np.zeros_like(masks["music"][near])
     t = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     radius = 1 + rng.normal(0, 0.12, 24)
-    fill(patch, np.stack([row + high * radius * np.sin(t), col + wide * radius * np.cos(t)], 1))
+    fill(patch, np.stack([row - r0 + high * radius * np.sin(t), col - c0 + wide * radius * np.cos(t)], 1))
     patch = as_u8(cv2.GaussianBlur(patch, (0, 0), 0.3 * s))
     for _ in range(int(rng.integers(0, 5))):  # ghosts of heads
         r, c = row + rng.uniform(-0.5, 0.5) * high, col + rng.uniform(-0.8, 0.8) * wide
@@ -139,15 +137,23 @@ def _rub(rng: np.random.Generator, rgb: U8, bare: U8, page: FlatPage, masks: dic
             [[r - size, c - size], [r - size, c + size], [r + size, c + size], [r + size, c - size]]
         )
         fill(masks["bleed"], box, 120)
-        ghost = np.zeros(rgb.shape[:2], np.uint8)
-        fill(ghost, box, int(rng.uniform(15, 60)))
-        _lay_ink(rgb, Sheet("bleed", (90, 70, 50), ghost), ghost, np.full_like(ghost, _FULL), (220, 205, 180))
+        strength = int(rng.uniform(15, 60))
+        part = np.s_[
+            max(int(r - size) - 2, 0) : int(r + size) + 3, max(int(c - size) - 2, 0) : int(c + size) + 3
+        ]
+        ghost = np.zeros_like(rgb[part][..., 0])
+        if ghost.size:
+            fill(ghost, box - (part[0].start, part[1].start), strength)
+            _lay_ink(
+                rgb[part], Sheet("bleed", (90, 70, 50), ghost), ghost, np.full_like(ghost, _FULL),
+                (220, 205, 180),
+            )  # fmt: skip
     alpha = (patch.astype(np.float32) * (rng.uniform(0.35, 0.8) / 255))[..., None]
-    lighter = np.clip(bare.astype(np.float32) * rng.uniform(0.97, 1.06), 0, 255)
-    rgb[:] = (rgb * (1 - alpha) + lighter * alpha).astype(np.uint8)
+    lighter = np.clip(bare[near].astype(np.float32) * rng.uniform(0.97, 1.06), 0, 255)
+    rgb[near] = (rgb[near] * (1 - alpha) + lighter * alpha).astype(np.uint8)
     weak = np.where(patch < 191, 255, 0).astype(np.uint8)
     for name in ("text", "line", "decoration"):
-        masks[name] &= weak
+        masks[name][near] &= weak
 
 
 def compose(
@@ -181,20 +187,24 @@ def compose(
     flake = _flake(rng, page, ageing)
     hidden = np.zeros(shape, np.uint8)
     for sheet in sorted(page.sheets, key=lambda s: s.opaque):
-        if not sheet.mask.any():
+        col, row, wide, high = cv2.boundingRect(sheet.mask)
+        if not wide:
             continue
-        mask = sheet.mask if flake is None else as_u8(cv2.multiply(sheet.mask, flake, scale=1 / 255))
-        whole = cv2.LUT(sheet.mask, _WHOLE)
-        density = _ink_density(rng, page, sheet, ageing)
+        cells = (row // _COARSE, col // _COARSE, -(-(row + high) // _COARSE), -(-(col + wide) // _COARSE))
+        part = np.s_[cells[0] * _COARSE : cells[2] * _COARSE, cells[1] * _COARSE : cells[3] * _COARSE]
+        drawn = sheet.mask[part]
+        density = _ink_density(rng, page, sheet, ageing, cells)[: drawn.shape[0], : drawn.shape[1]]
+        mask = drawn if flake is None else as_u8(cv2.multiply(drawn, flake[part], scale=1 / 255))
+        whole = cv2.LUT(drawn, _WHOLE)
         if sheet.opaque:
-            _lay_paint(rgb, sheet, mask, density)
+            _lay_paint(rgb[part], sheet, mask, density)
             rest = cv2.bitwise_not(whole)
-            np.maximum(hidden, whole, out=hidden)
+            np.maximum(hidden[part], whole, out=hidden[part])
             for name in ("line", "music", "text"):
-                masks[name] = as_u8(cv2.multiply(masks[name], rest, scale=1 / 255))
+                masks[name][part] = cv2.multiply(masks[name][part], rest, scale=1 / 255)
         else:
-            _lay_ink(rgb, sheet, mask, density, ageing.parchment)
-        masks[sheet.layer] = np.maximum(masks[sheet.layer], whole)
+            _lay_ink(rgb[part], sheet, mask, density, ageing.parchment)
+        np.maximum(masks[sheet.layer][part], whole, out=masks[sheet.layer][part])
     for _ in range(ageing.erasures):
         _rub(rng, rgb, bare, page, masks)
     gone = _holes(rng, page, masks["music"], ageing)

@@ -8,7 +8,7 @@ x-height of 0.6 to 1.0 space on a baseline 1.6 to 2.5 spaces below the bottom li
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 
@@ -43,6 +43,9 @@ _LINE_INKS: Final[dict[str, tuple[Rgb, Rgb]]] = {
     "grey": ((120, 112, 100), (165, 155, 140)),
 }
 _MAX_CANVAS_PX: Final = 9_000_000
+
+
+BoxPx = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +119,31 @@ class Plan:
     texts: tuple[TextSlot, ...]
     pictures: tuple[tuple[float, float, float, float], ...]
     columns: tuple[tuple[float, float], ...]
+
+
+def halved(plan: Plan) -> Plan:
+    """The same page at half its size, for what is only seen through the leaf."""
+
+    def half(values: tuple[float, ...]) -> tuple[float, ...]:
+        return tuple(v / 2 for v in values)
+
+    staves = tuple(
+        replace(
+            x, row=x.row / 2, left=x.left / 2, right=x.right / 2,
+            initial=None if x.initial is None else cast("BoxPx", half(x.initial)),
+        )
+        for x in plan.staves
+    )  # fmt: skip
+    texts = tuple(
+        replace(x, row=x.row / 2, left=x.left / 2, right=x.right / 2, leading=x.leading / 2)
+        for x in plan.texts
+    )
+    return replace(
+        plan, space_px=plan.space_px / 2, height=plan.height // 2 + 1, width=plan.width // 2 + 1,
+        leaf=cast("BoxPx", half(plan.leaf)), frame=cast("BoxPx", half(plan.frame)), staves=staves,
+        texts=texts, pictures=tuple(cast("BoxPx", half(x)) for x in plan.pictures),
+        columns=tuple((a / 2, b / 2) for a, b in plan.columns),
+    )  # fmt: skip
 
 
 def sample_kind(rng: np.random.Generator) -> str:

@@ -16,7 +16,7 @@ from neumary.types import U8, Page
 from neumary_synth.ageing import Ageing, as_print, sample_ageing
 from neumary_synth.compose import compose, lens_noise
 from neumary_synth.parchment import field
-from neumary_synth.plan import plan_page, sample_kind
+from neumary_synth.plan import halved, plan_page, sample_kind
 from neumary_synth.sheets import as_u8
 from neumary_synth.truth import page_truth
 from neumary_synth.warp import Warp, apply_warp, make_warp
@@ -84,7 +84,7 @@ def render_page(
     flat = write_page(plan, writing)
     verso = None
     if wear.bleed:
-        verso = write_page(replace(plan, pictures=()), back)
+        verso = write_page(halved(replace(plan, pictures=())), back)
     rgb, masks, hidden = compose(laying, flat, verso, wear)
     warp = make_warp(
         bending, (flat.height, flat.width), scale,

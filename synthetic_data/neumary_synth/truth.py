@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import cast
+from typing import Final, cast
 
 import numpy as np
 
@@ -30,23 +30,26 @@ from neumary_synth.warp import F64, Warp
 _MIN_LINE_SPACES = 1.5  # what is left of a line at the picture's edge and counts as a line
 
 
-def _box_of(warp: Warp, box: tuple[float, float, float, float]) -> Box:
-    """Smallest upright box round a bent box, within the picture."""
-    top, left, bottom, right = box
-    t = np.linspace(0, 1, 5)
-    edge = np.concatenate(
-        [
-            np.stack([np.full(5, top), left + t * (right - left)], 1),
-            np.stack([np.full(5, bottom), left + t * (right - left)], 1),
-            np.stack([top + t * (bottom - top), np.full(5, left)], 1),
-            np.stack([top + t * (bottom - top), np.full(5, right)], 1),
-        ]
-    )
-    bent = warp.forward(edge)
-    low, high = bent.min(axis=0), bent.max(axis=0)
-    rows = [min(max(v, 0), warp.height) for v in (math.floor(low[0]), math.ceil(high[0]) + 1)]
-    cols = [min(max(v, 0), warp.width) for v in (math.floor(low[1]), math.ceil(high[1]) + 1)]
-    return Box(rows[0], cols[0], rows[1], cols[1])
+_AROUND: Final = np.array(
+    [
+        *((side, t) for side in (0.0, 1.0) for t in np.linspace(0, 1, 5)),
+        *((t, side) for side in (0.0, 1.0) for t in np.linspace(0, 1, 5)),
+    ]
+)
+"""Points round the edge of a unit box, (row, col)."""
+
+
+def _boxes_of(warp: Warp, boxes: Sequence[tuple[float, float, float, float]]) -> list[Box]:
+    """Smallest upright boxes round bent boxes, within the picture; all at once, for speed."""
+    if not boxes:
+        return []
+    flat = np.array(boxes, dtype=np.float64)
+    edges = flat[:, None, :2] + _AROUND * (flat[:, None, 2:] - flat[:, None, :2])
+    bent = warp.forward(edges.reshape(-1, 2)).reshape(edges.shape)
+    limit = np.array([warp.height, warp.width])
+    low = np.clip(np.floor(bent.min(axis=1)), 0, limit).astype(int).tolist()
+    high = np.clip(np.ceil(bent.max(axis=1)) + 1, 0, limit).astype(int).tolist()
+    return [Box(t, le, b, r) for (t, le), (b, r) in zip(low, high, strict=True)]
 
 
 def _line(
@@ -114,9 +117,11 @@ def page_truth(
     signs = _visible(flat, warp, hidden, kept)
     glyphs, readings = [], []
     heads: dict[int, list[tuple[str, FlatSign]]] = defaultdict(list)
-    for number, (sign, centre) in enumerate(signs, start=1):
+    boxes = _boxes_of(
+        warp, [(x.drawn.top, x.drawn.left, x.drawn.bottom, x.drawn.right) for x, _ in signs]
+    )
+    for number, ((sign, centre), box) in enumerate(zip(signs, boxes, strict=True), start=1):
         name, drawn = f"g{number:04d}", sign.drawn
-        box = _box_of(warp, (drawn.top, drawn.left, drawn.bottom, drawn.right))
         glyphs.append(
             Glyph(
                 id=name,
@@ -167,6 +172,7 @@ def page_truth(
 def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[Staff, ...], dict[int, str]]:
     staves: list[Staff] = []
     kept: dict[int, str] = {}
+    areas = _boxes_of(warp, [staff.area for staff in flat.staves])
     for number, staff in enumerate(flat.staves):
         space = staff.space_px * scale
         lines = []
@@ -183,7 +189,7 @@ def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[S
             )
             if made is not None:
                 lines.append(made)
-        area = _box_of(warp, staff.area)
+        area = areas[number]
         if len(lines) < len(staff.lines) or area.bottom - area.top < space or area.right - area.left < space:
             continue  # cut by the picture's edge: no whole staff is left
         if len(lines) > 1:
@@ -226,6 +232,7 @@ def _syllables(
 ) -> tuple[tuple[Syllable, ...], dict[int, str]]:
     made: list[Syllable] = []
     names: dict[int, str] = {}
+    boxes = _boxes_of(warp, [syllable.box for syllable in flat.syllables])
     for number, syllable in enumerate(flat.syllables):
         if syllable.staff not in kept:
             continue
@@ -233,7 +240,7 @@ def _syllables(
         made.append(
             Syllable(
                 id=names[number], staff=kept[syllable.staff], text=syllable.text,
-                box=_box_of(warp, syllable.box),
+                box=boxes[number],
                 wordpos=cast("object", syllable.wordpos),  # type: ignore[arg-type]
             )
         )  # fmt: skip

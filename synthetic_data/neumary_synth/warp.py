@@ -18,6 +18,7 @@ from neumary_synth.sheets import F32, U8
 
 _CELL_PX: Final = 24
 _ROUNDS: Final = 25
+_NEAR_PX: Final = 1e-5  # an inversion that moves less has arrived
 
 F64 = npt.NDArray[np.float64]
 
@@ -57,8 +58,8 @@ class Warp:
         part = at - low
         r, c = low[:, 0], low[:, 1]
         pr, pc = part[:, :1], part[:, 1:]
-        g = self.grid.astype(np.float64)
-        above = g[r, c] * (1 - pc) + g[r, c + 1] * pc
+        g = self.grid
+        above = g[r, c] * (1 - pc) + g[r, c + 1] * pc  # weights are float64, and so is the sum
         below = g[r + 1, c] * (1 - pc) + g[r + 1, c + 1] * pc
         return np.asarray(above * (1 - pr) + below * pr)
 
@@ -68,7 +69,10 @@ class Warp:
         inverse = np.linalg.inv(self.affine[:, :2])
         found = (flat - self.affine[:, 2]) @ inverse.T
         for _ in range(_ROUNDS):
-            found = found + (flat - self.backward(found)) @ inverse.T
+            move = (flat - self.backward(found)) @ inverse.T
+            found = found + move
+            if np.abs(move).max(initial=0.0) < _NEAR_PX:
+                break
         return found
 
 

@@ -6,7 +6,7 @@ import difflib
 import tomllib
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,14 @@ class TrainConfig:
     weight_decay : float
     heat_sigma_cells : float
         Width of a sign's bump in the heat map, in output cells.
+    check_every : int
+        Steps between looks at the held-out loss.
+    patience : int
+        Looks without a better held-out loss after which training stops.
+    channels : str
+        What the network sees beside the line positions: "both", "colour" or "line-free".
+    ageing : bool
+        False renders clean pages (an ablation).
     """
 
     name: str = "strip"
@@ -50,6 +58,10 @@ class TrainConfig:
     peak_rate: float = 2e-3
     weight_decay: float = 1e-2
     heat_sigma_cells: float = 1.3
+    check_every: int = 500
+    patience: int = 6
+    channels: Literal["both", "colour", "line-free"] = "both"
+    ageing: bool = True
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values, for the card and the checkpoint."""

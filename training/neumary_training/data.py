@@ -8,6 +8,7 @@ truth, shaken a little, as a finder's lines are never perfect.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
@@ -20,7 +21,6 @@ import cv2
 import msgspec
 import numpy as np
 import numpy.typing as npt
-from neumary_synth.render import Rendered, render_page
 
 from neumary import ink as ink_stage
 from neumary.erase import erase_lines
@@ -28,6 +28,8 @@ from neumary.strips import BOTTOM_ROW, MARGIN_SPACES, STRIP_HEIGHT, STRIP_SPACE,
 from neumary.types import U8, InkMap, Page, Staff, StaffLine
 from neumary_models.labels import LAYERS, NAMES
 from neumary_models.outputs import STRIDE
+from neumary_synth.ageing import Ageing
+from neumary_synth.render import Rendered, render_page
 
 SPACE_AT_WORK_PX: Final = 18.0  # staff space the ink stage aims at
 _LAYER_ORDER: Final = ("bleed", "line", "decoration", "text", "music")  # later ones win a pixel
@@ -186,20 +188,27 @@ def join(parts: Iterable[Strips]) -> Strips:
     )
 
 
-def _shard(job: tuple[str, int, str, tuple[int, ...], str | None]) -> str:
-    folder, seed, split, indices, kinds_json = job
+def _shard(job: tuple[str, int, str, tuple[int, ...], str | None, bool]) -> str:
+    folder, seed, split, indices, kinds_json, ageing = job
     cv2.setNumThreads(1)
     kinds = json.loads(kinds_json) if kinds_json else None
     parts = []
     for index in indices:
         own = page_seed(seed, split, index)
-        strips = strips_of(render_page(own, page_kind(kinds, own)), np.random.default_rng([own, 5]))
+        rendered = render_page(own, page_kind(kinds, own), ageing=None if ageing else Ageing())
+        strips = strips_of(rendered, np.random.default_rng([own, 5]))
         if strips is not None:
             parts.append(strips)
     target = Path(folder) / f"{split}-{indices[0]:06d}.npz"
     joined = join(parts)
     fresh = target.with_suffix(".part.npz")
+    digest = hashlib.sha256()
+    for name in Strips.__slots__:
+        array = np.ascontiguousarray(getattr(joined, name))
+        digest.update(f"{name} {array.dtype} {array.shape}".encode())
+        digest.update(array.data)
     np.savez(fresh, **{name: getattr(joined, name) for name in Strips.__slots__})
+    target.with_suffix(".sha256").write_text(digest.hexdigest() + "\n", encoding="utf-8")
     fresh.rename(target)
     return target.name
 
@@ -212,6 +221,7 @@ def render_strips(
     kinds: dict[str, float] | None,
     jobs: int,
     shard: int = 20,
+    ageing: bool = True,
 ) -> None:
     """Render a split to shards on disk; shards that are there already are kept.
 
@@ -227,25 +237,35 @@ def render_strips(
         Worker processes; the shards do not depend on their number.
     shard : int
         Pages per shard.
+    ageing : bool
+        False for pages as clean as the day they were written.
     """
     folder.mkdir(parents=True, exist_ok=True)
     kinds_json = json.dumps(kinds, sort_keys=True) if kinds else None
-    todo: list[tuple[str, int, str, tuple[int, ...], Any]] = []
+    todo: list[tuple[str, int, str, tuple[int, ...], Any, bool]] = []
     for first in range(0, pages, shard):
         if not (folder / f"{split}-{first:06d}.npz").exists():
             indices = tuple(range(first, min(first + shard, pages)))
-            todo.append((str(folder), seed, split, indices, kinds_json))
+            todo.append((str(folder), seed, split, indices, kinds_json, ageing))
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         for done, name in enumerate(pool.map(_shard, todo), 1):
             print(f"{split}: shard {done}/{len(todo)} {name}", flush=True)
 
 
-def load_strips(folder: Path, split: str) -> Strips:
-    """All shards of a split found in a folder, in order."""
-    parts = []
+def data_hash(folder: Path, split: str) -> str:
+    """Hash over the hashes of a split's shards: same renderer, settings and seed, same value."""
+    hashes = [path.read_text(encoding="utf-8").strip() for path in sorted(folder.glob(f"{split}-*.sha256"))]
+    return hashlib.sha256("\n".join(hashes).encode()).hexdigest()
+
+
+def load_strips(folder: Path, split: str, most_shards: int | None = None) -> Strips:
+    """The shards of a split found in a folder, in order; all, or the first few."""
+    parts: list[Strips] = []
     for path in sorted(folder.glob(f"{split}-*.npz")):
         if ".part." in path.name:
             continue
+        if most_shards is not None and len(parts) >= most_shards:
+            break
         with np.load(path) as data:
             parts.append(Strips(**{name: data[name] for name in Strips.__slots__}))
     if not parts:

@@ -23,7 +23,9 @@ MATCH_SPACES: Final = 0.5
 """A sign is found when a candidate's centre lies this near (the trade's usual half space)."""
 
 
-def evaluate(net: torch.nn.Module, strips: Cropper) -> tuple[dict[str, Any], dict[str, float]]:
+def evaluate(
+    net: torch.nn.Module, strips: Cropper
+) -> tuple[dict[str, Any], dict[str, float], list[tuple[float, float, int]]]:
     """Fit the calibration on even strips and measure on odd ones.
 
     Returns
@@ -32,6 +34,8 @@ def evaluate(net: torch.nn.Module, strips: Cropper) -> tuple[dict[str, Any], dic
         Detection, labels, steps and calibration error on the odd strips.
     calibration : dict
         Fields of `neumary.glyphs.Calibration`.
+    curve : list of (float, float, int)
+        Reliability of the odd strips: mean stated confidence, share right, count, by bin.
     """
     raw = [_score(net, strips, index) for index in range(len(strips.n_lines))]
     truths = [
@@ -41,7 +45,8 @@ def evaluate(net: torch.nn.Module, strips: Cropper) -> tuple[dict[str, Any], dic
     test = [i for i in range(len(raw)) if i % 2 == 1]
     calibration = fit_calibration([raw[i] for i in fit], [truths[i] for i in fit])
     metrics = measure([raw[i] for i in test], [truths[i] for i in test], calibration)
-    return metrics, asdict(calibration)
+    curve = metrics.pop("reliability")
+    return metrics, asdict(calibration), curve
 
 
 @torch.no_grad()
@@ -102,6 +107,9 @@ def fit_calibration(raw: list[np.ndarray], truths: list[np.ndarray]) -> Calibrat
 
 
 def _platt(score: np.ndarray, true: np.ndarray) -> tuple[float, float]:
+    if not len(true):  # a network that found nothing has nothing to calibrate
+        return 1.0, 0.0
+
     def loss(x: np.ndarray) -> float:
         z = x[0] * score + x[1]
         return float(np.mean(np.logaddexp(0, z) - true * z)) + 1e-4 * float((x[0] - 1) ** 2)
@@ -157,7 +165,9 @@ def measure(raw: list[np.ndarray], truths: list[np.ndarray], calibration: Calibr
     report: dict[str, Any] = {f"{name}_f1": _f1(*counts) for name, counts in sorted(groups.items())}
     report["label_accuracy"] = label_right / max(1, paired_total)
     report["step_accuracy"] = step_right / max(1, pitched)
-    report["calibration_error"] = _ece(np.array(confidence), np.array(right))
+    bins = reliability(np.array(confidence), np.array(right))
+    report["calibration_error"] = sum(n * abs(p - share) for p, share, n in bins) / max(1, len(right))
+    report["reliability"] = bins
     report["signs"] = int(sum(len(truth) for truth in truths))
     return report
 
@@ -181,14 +191,14 @@ def _f1(read: int, true: int, hits: int) -> float:
     return 1.0 if read + true == 0 else 2 * hits / (read + true)
 
 
-def _ece(confidence: np.ndarray, right: np.ndarray, bins: int = 15) -> float:
-    """Expected calibration error with bins of equal width (Guo et al., ICML 2017)."""
+def reliability(confidence: np.ndarray, right: np.ndarray, bins: int = 15) -> list[tuple[float, float, int]]:
+    """Mean confidence, share right and count for bins of equal width (Guo et al., ICML 2017)."""
     if not len(confidence):
-        return 0.0
+        return []
     which = np.minimum((confidence * bins).astype(int), bins - 1)
-    total = 0.0
+    rows = []
     for k in range(bins):
         inside = which == k
         if inside.any():
-            total += inside.mean() * abs(confidence[inside].mean() - right[inside].mean())
-    return float(total)
+            rows.append((float(confidence[inside].mean()), float(right[inside].mean()), int(inside.sum())))
+    return rows

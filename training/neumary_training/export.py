@@ -74,11 +74,19 @@ def export_model(
     (folder / "metrics.json").write_text(
         json.dumps(metrics, indent=1, sort_keys=True) + "\n", encoding="utf-8"
     )
+    (folder / "config.toml").write_text(_as_toml(config), encoding="utf-8")
     (folder / "registry.toml").write_text(_entry(config, digest, calibration), encoding="utf-8")
     count = sum(p.numel() for p in StripNet(config.widths).parameters())
     (folder / f"{config.name}.md").write_text(
         _card(config, digest, calibration, metrics, count), encoding="utf-8"
     )
+
+
+def _as_toml(config: TrainConfig) -> str:
+    plain = {key: value for key, value in config.as_dict().items() if value is not None}
+    kinds = plain.pop("kinds", {})
+    lines = [f"{key} = {json.dumps(value)}" for key, value in plain.items()]
+    return "\n".join([*lines, "", "[kinds]", *(f"{key} = {value}" for key, value in kinds.items())]) + "\n"
 
 
 def _entry(config: TrainConfig, digest: str, calibration: dict[str, float]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -51,8 +52,16 @@ class Batch:
 class Cropper:
     """Cuts random crops out of strips and draws their targets."""
 
-    def __init__(self, strips: Strips, crop_cols: int, sigma_cells: float, device: torch.device) -> None:
+    def __init__(
+        self,
+        strips: Strips,
+        crop_cols: int,
+        sigma_cells: float,
+        device: torch.device,
+        channels: str = "both",
+    ) -> None:
         self.device = device
+        self.blind = {"both": [], "colour": [3], "line-free": [0, 1, 2]}[channels]
         self.crop_cols = crop_cols
         self.sigma = sigma_cells
         self.pixels = torch.from_numpy(strips.pixels).to(device)
@@ -91,6 +100,7 @@ class Cropper:
         raw = raw.masked_fill(outside[:, :, None, None], 0.0)
         strips = torch.empty(len(picked), 5, STRIP_HEIGHT, width, device=device)
         strips[:, :4] = raw.permute(0, 3, 2, 1)
+        strips[:, self.blind] = 0.0
         profile = self.profiles[torch.from_numpy(self.n_lines[picked]).to(device)]
         strips[:, 4] = profile[:, :, None]
         cells = torch.div(cols[:, ::STRIDE], STRIDE, rounding_mode="floor")
@@ -167,7 +177,7 @@ def _cell_steps(h: int, device: torch.device) -> Tensor:
     return torch.tensor([cell_step(row) for row in range(h)], device=device)
 
 
-def shake_colours(strips: Tensor, generator: torch.Generator) -> Tensor:
+def shake_colours(strips: Tensor, generator: torch.Generator, blind: Sequence[int] = ()) -> Tensor:
     """Colour, contrast, blur and noise as other cameras, inks and parchments would give.
 
     Parameters
@@ -175,6 +185,8 @@ def shake_colours(strips: Tensor, generator: torch.Generator) -> Tensor:
     strips : Tensor float32 (B, 5, H, W)
         Changed in place: channels 0..3; the line positions stay.
     generator : torch.Generator
+    blind : sequence of int
+        Channels kept empty (ablations).
     """
     device, count = strips.device, strips.shape[0]
 
@@ -186,7 +198,7 @@ def shake_colours(strips: Tensor, generator: torch.Generator) -> Tensor:
     rgb = torch.einsum("bij,bjhw->bihw", mix, rgb)
     weights = uniform(0.1, 1.0, count, 3, 1, 1)
     grey = (rgb * weights / weights.sum(1, keepdim=True)).sum(1, keepdim=True)
-    bleach = (uniform(0, 1, count, 1, 1, 1) < 0.18).float()
+    bleach = (uniform(0, 1, count, 1, 1, 1) < 0.14).float()
     rgb = rgb * (1 - bleach) + grey * bleach
     all4 = torch.cat([rgb, strips[:, 3:4]], 1).clamp(0, 1)
     all4 = all4 ** torch.exp(uniform(-0.4, 0.4, count, 1, 1, 1)) * uniform(0.6, 1.25, count, 1, 1, 1)
@@ -198,4 +210,5 @@ def shake_colours(strips: Tensor, generator: torch.Generator) -> Tensor:
     noise = torch.randn(all4.shape, device=device, generator=generator)
     all4 = all4 + noise * uniform(0, 0.05, count, 1, 1, 1)
     strips[:, :4] = all4.clamp(0, 1)
+    strips[:, list(blind)] = 0.0
     return strips

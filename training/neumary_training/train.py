@@ -2,9 +2,10 @@
 
     python -m neumary_training.train CONFIG.toml --work DIR [--jobs N] [--render-only]
 
-Renders the pages (kept in DIR as shards, so a second run only trains), trains on a
-GPU when there is one and on the CPU otherwise, calibrates on hands kept out, and
-writes weights, registry entry, card and metrics to DIR/model.
+Renders the pages (kept in DIR as shards with hashes, so a second run only trains),
+trains on a GPU when there is one and on the CPU otherwise, stops early when hands kept
+out no longer gain, calibrates on them, and writes weights, registry entry, card, plots
+and metrics to DIR/model. Interrupted, the same command goes on from its checkpoint.
 """
 
 from __future__ import annotations
@@ -25,10 +26,12 @@ from torch.nn import functional
 from neumary_models.network import StripNet
 from neumary_models.outputs import HEAT, LABEL, LAYER, OFFSET, SHIFT, STARTS
 from neumary_training.config import TrainConfig, load_config
-from neumary_training.data import load_strips, render_strips
+from neumary_training.data import data_hash, load_strips, render_strips
 from neumary_training.evaluate import evaluate
 from neumary_training.export import export_model
 from neumary_training.targets import Batch, Cropper, shake_colours
+
+_CHECK_BATCHES = 6  # batches of held-out crops looked at, always the same ones
 
 
 def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
@@ -64,51 +67,148 @@ def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
     }
 
 
-def train(config: TrainConfig, work: Path, jobs: int) -> Path:
-    """Run the whole training; returns the folder of the finished model."""
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.manual_seed(config.seed)
-    rng = np.random.default_rng([config.seed, 1])
-    generator = torch.Generator(device=device)
-    generator.manual_seed(config.seed)
-    net: torch.nn.Module = StripNet(config.widths).to(device)
-    optimiser = torch.optim.AdamW(net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay)
-    checkpoint = work / "checkpoint.pt"
-    first = _resume(checkpoint, net, optimiser, rng, generator, config)
-    # An average of the weights generalises better than the last step (Izmailov et al., UAI 2018).
-    average = torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=_moving_average, use_buffers=True)
-    cropper = Cropper(
-        load_strips(work / "strips", "train"), config.crop_cols, config.heat_sigma_cells, device
-    )
-    log = (work / "log.tsv").open("a", encoding="utf-8")
-    began = time.monotonic()
-    for step in range(first, config.steps):
-        for group in optimiser.param_groups:
-            group["lr"] = config.peak_rate * _rate(step, config.steps)
-        batch = cropper.crops(rng, config.batch)
-        strips = shake_colours(batch.strips, generator).contiguous(memory_format=torch.channels_last)
-        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
-            scores = net(strips)
+class Run:
+    """One training run: everything that changes from step to step, so that it can be resumed."""
+
+    def __init__(self, config: TrainConfig, work: Path, strips: Path) -> None:
+        self.config, self.work = config, work
+        self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+        torch.manual_seed(config.seed)
+        self.rng = np.random.default_rng([config.seed, 1])
+        self.generator = torch.Generator(device=self.device)
+        self.generator.manual_seed(config.seed)
+        self.net = StripNet(config.widths).to(self.device)
+        self.optimiser = torch.optim.AdamW(
+            self.net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay
+        )
+        # An average of the weights generalises better than the last step (Izmailov et al., UAI 2018).
+        self.average = torch.optim.swa_utils.AveragedModel(
+            self.net, multi_avg_fn=_moving_average, use_buffers=True
+        )
+        self.step = 0
+        self.best, self.stale = math.inf, 0
+        self.strips = strips
+        self.history: list[dict[str, float]] = []
+        self.resume()
+
+    def cropper(self, split: str, most_shards: int | None = None) -> Cropper:
+        """Crops of one split on the training device."""
+        return Cropper(
+            load_strips(self.strips, split, most_shards),
+            self.config.crop_cols,
+            self.config.heat_sigma_cells,
+            self.device,
+            self.config.channels,
+        )
+
+    def advance(self, crops: Cropper) -> dict[str, Tensor]:
+        """One optimiser step."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = self.config.peak_rate * _rate(self.step, self.config.steps)
+        batch = crops.crops(self.rng, self.config.batch)
+        strips = shake_colours(batch.strips, self.generator, crops.blind)
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+            scores = self.net(strips.contiguous(memory_format=torch.channels_last))
         parts = losses(scores, batch)
         total = torch.stack(list(parts.values())).sum()
-        optimiser.zero_grad(set_to_none=True)
+        self.optimiser.zero_grad(set_to_none=True)
         total.backward()  # type: ignore[no-untyped-call]
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0)
-        optimiser.step()
-        average.update_parameters(net)
-        if step % 100 == 0 or step == config.steps - 1:
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 5.0)
+        self.optimiser.step()
+        self.average.update_parameters(self.net)
+        self.step += 1
+        return parts
+
+    @torch.no_grad()
+    def held_out_loss(self, crops: Cropper) -> float:
+        """Loss of the averaged weights on fixed held-out crops."""
+        rng = np.random.default_rng([self.config.seed, 2])
+        net = self.average.module.eval()
+        sums = []
+        for _ in range(_CHECK_BATCHES):
+            batch = crops.crops(rng, self.config.batch)
+            with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+                scores = net(batch.strips)
+            sums.append(sum(float(part) for part in losses(scores, batch).values()))
+        return float(np.mean(sums))
+
+    def save(self) -> None:
+        """Write the checkpoint whole or not at all."""
+        fresh = self.work / "checkpoint.part"
+        state = {
+            "net": self.net.state_dict(),
+            "average": self.average.state_dict(),
+            "optimiser": self.optimiser.state_dict(),
+            "rng": json.dumps(self.rng.bit_generator.state),
+            "generator": self.generator.get_state().cpu(),
+            "config": json.dumps(self.config.as_dict(), sort_keys=True),
+            "progress": json.dumps([self.step, self.best, self.stale, self.history]),
+        }
+        torch.save(state, fresh)
+        fresh.replace(self.work / "checkpoint.pt")
+
+    def resume(self) -> None:
+        """Go on from the checkpoint, if there is one of this configuration."""
+        path = self.work / "checkpoint.pt"
+        if not path.exists():
+            return
+        state = torch.load(path, map_location="cpu", weights_only=True)
+        if state["config"] != json.dumps(self.config.as_dict(), sort_keys=True):
+            raise SystemExit(f"{path} belongs to another configuration; move it away or use another --work")
+        self.net.load_state_dict(state["net"])
+        self.average.load_state_dict(state["average"])
+        self.optimiser.load_state_dict(state["optimiser"])
+        self.rng.bit_generator.state = json.loads(state["rng"])
+        self.generator.set_state(state["generator"])
+        self.step, self.best, self.stale, self.history = json.loads(state["progress"])
+
+
+def train(
+    config: TrainConfig, work: Path, strips: Path | None = None, most_shards: int | None = None
+) -> Path:
+    """Train, calibrate and export.
+
+    Parameters
+    ----------
+    config : TrainConfig
+    work : Path
+        Folder for checkpoint, log and model.
+    strips : Path, optional
+        Folder of the shards; default ``work / "strips"``.
+    most_shards : int, optional
+        Use only the first shards of the training split (an ablation).
+
+    Returns
+    -------
+    Path
+        Folder of the finished model.
+    """
+    work.mkdir(parents=True, exist_ok=True)
+    strips = strips or work / "strips"
+    run = Run(config, work, strips)
+    crops, held_out = run.cropper("train", most_shards), run.cropper("held-out")
+    began = time.monotonic()
+    while run.step < config.steps and run.stale < config.patience:
+        parts = run.advance(crops)
+        if run.step % 100 == 0:
             row = {name: round(float(value.detach()), 4) for name, value in parts.items()}
-            print(f"step {step} {time.monotonic() - began:.0f}s {row}", file=log, flush=True)
-            print(f"step {step} {time.monotonic() - began:.0f}s {row}", flush=True)
-        if step % 1000 == 999:
-            _save(checkpoint, net, optimiser, rng, generator, config, step + 1)
-    final = average.module.eval()
-    held_out = Cropper(
-        load_strips(work / "strips", "held-out"), config.crop_cols, config.heat_sigma_cells, device
-    )
-    metrics, calibration = evaluate(final, held_out)
+            run.history.append({"step": run.step, **row})
+            print(f"step {run.step} {time.monotonic() - began:.0f}s {row}", flush=True)
+        if run.step % config.check_every == 0:
+            loss = run.held_out_loss(held_out)
+            run.stale = 0 if loss < run.best else run.stale + 1
+            run.best = min(run.best, loss)
+            run.history.append({"step": run.step, "held_out": round(loss, 4)})
+            print(f"step {run.step} held-out loss {loss:.4f}, best {run.best:.4f}", flush=True)
+            run.save()
+    metrics, calibration, curve = evaluate(run.average.module.eval(), held_out)
+    metrics = {**metrics, "steps_done": run.step, "data_sha256": data_hash(strips, "train")}
     folder = work / "model"
-    export_model(final.cpu().float(), config, calibration, metrics, folder)
+    export_model(run.average.module.cpu().float(), config, calibration, metrics, folder)
+    from neumary_training.plots import plot_run
+
+    (folder / "history.json").write_text(json.dumps(run.history) + "\n", encoding="utf-8")
+    plot_run(run.history, curve, folder / f"{config.name}.png")
     print(json.dumps(metrics, indent=1), flush=True)
     return folder
 
@@ -130,37 +230,6 @@ def _rate(step: int, steps: int) -> float:
     return 0.5 * (1 + math.cos(math.pi * (step - warm) / max(1, steps - warm))) * 0.99 + 0.01
 
 
-def _save(
-    path: Path, net: Any, optimiser: Any, rng: Any, generator: Any, config: TrainConfig, step: int
-) -> None:
-    fresh = path.with_suffix(".part")
-    torch.save(
-        {
-            "net": net.state_dict(),
-            "optimiser": optimiser.state_dict(),
-            "rng": json.dumps(rng.bit_generator.state),
-            "generator": generator.get_state().cpu(),
-            "config": json.dumps(config.as_dict(), sort_keys=True),
-            "step": step,
-        },
-        fresh,
-    )
-    fresh.replace(path)
-
-
-def _resume(path: Path, net: Any, optimiser: Any, rng: Any, generator: Any, config: TrainConfig) -> int:
-    if not path.exists():
-        return 0
-    state = torch.load(path, map_location="cpu", weights_only=True)
-    if state["config"] != json.dumps(config.as_dict(), sort_keys=True):
-        raise SystemExit(f"{path} belongs to another configuration; move it away or use another --work")
-    net.load_state_dict(state["net"])
-    optimiser.load_state_dict(state["optimiser"])
-    rng.bit_generator.state = json.loads(state["rng"])
-    generator.set_state(state["generator"])
-    return int(state["step"])
-
-
 def main() -> None:
     """Command line of a training run."""
     parser = argparse.ArgumentParser(description="Train the sign reader on rendered pages.")
@@ -171,10 +240,10 @@ def main() -> None:
     options = parser.parse_args()
     config = load_config(options.config)
     strips = options.work / "strips"
-    render_strips(strips, config.seed, "held-out", config.held_out_pages, config.kinds, options.jobs)
-    render_strips(strips, config.seed, "train", config.train_pages, config.kinds, options.jobs)
+    for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
+        render_strips(strips, config.seed, split, pages, config.kinds, options.jobs, ageing=config.ageing)
     if not options.render_only:
-        print(train(config, options.work, options.jobs))
+        print(train(config, options.work))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,184 @@
+"""What the joint decision is worth: rendered pages read by the whole pipeline, with and without it.
+
+::
+
+    python -m neumary_training.decision_eval --split test --pages 200 --work runs/decision
+
+Pages are rendered from `neumary_training.data.page_seed(1, split, index)`, kinds in turn, and read
+once; what was read before any decision is kept in the work folder, so that a change of the decision
+is measured in seconds. Delete the folder after any change of the earlier stages or the renderer.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Final
+
+import cv2
+from neumary_synth.render import render_page
+
+from neumary.metrics import PageScore, bootstrap_interval, combine, score_page
+from neumary.pipeline import judge, observe
+from neumary.settings import ReadSettings
+from neumary.store import load_page, save_page
+from neumary.types import Page, Scan
+from neumary_models import zoo
+from neumary_training.data import page_seed
+from neumary_training.decision_measures import (
+    CAUGHT_CODES,
+    ClefCount,
+    StepCount,
+    clef_plants,
+    count_clefs,
+    count_steps,
+    reliability,
+    staff_pairs,
+)
+
+KINDS: Final = ("square", "pointed", "five-line", "songbook")
+_SEED: Final = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One rendered page: its truth, and what was read before any decision."""
+
+    name: str
+    truth: Page
+    raw: Page
+
+
+def prepare(work: Path, split: str, pages: int, jobs: int) -> Iterator[Case]:
+    """Render and read pages; those already in the work folder are taken from there.
+
+    Parameters
+    ----------
+    work : Path
+        Made where it is missing.
+    split : str
+        "held-out" to tune on, "test" to report on; "train" is refused.
+    pages, jobs : int
+
+    Raises
+    ------
+    ValueError
+        For the split the network was trained on.
+    """
+    if split == "train":
+        raise ValueError("figures on pages the network was trained on say nothing")
+    work.mkdir(parents=True, exist_ok=True)
+    todo = [i for i in range(pages) if not (work / f"{split}-{i:04d}.raw.json").exists()]
+    tasks = [(str(work), split, i) for i in todo]
+    if jobs > 1 and todo:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            for _ in pool.map(_prepare_one, tasks):
+                pass
+    else:
+        for task in tasks:
+            _prepare_one(task)
+    for i in range(pages):
+        name = f"{split}-{i:04d}"
+        yield Case(name, load_page(work / f"{name}.truth.json"), load_page(work / f"{name}.raw.json"))
+
+
+def _prepare_one(task: tuple[str, str, int]) -> None:
+    work, split, index = Path(task[0]), task[1], task[2]
+    cv2.setNumThreads(1)
+    rendered = render_page(page_seed(_SEED, split, index), KINDS[index % len(KINDS)])
+    scan = Scan(page_id=rendered.page.page_id, rgb=rendered.rgb, source=rendered.page.source, sha256="")
+    raw = observe(scan, ReadSettings(), zoo.load(zoo.DEFAULT))
+    name = f"{split}-{index:04d}"
+    save_page(rendered.page, work / f"{name}.truth.json")
+    save_page(raw, work / f"{name}.raw.json")
+
+
+def measure(cases: Sequence[Case]) -> dict[str, Any]:
+    """All figures of a set of pages; see the keys."""
+    plain, joint = ReadSettings(decide=False), ReadSettings(decide=True)
+    scores: dict[str, list[PageScore]] = {"with": [], "without": []}
+    clefs, bare_clefs, steps = ClefCount(), ClefCount(), StepCount()
+    pairs: list[tuple[float, bool]] = []
+    plants = {"pages": 0, "right": 0, "warned": 0}
+    for case in cases:
+        before, after = judge(case.raw, plain), judge(case.raw, joint)
+        scores["without"].append(score_page(before, case.truth))
+        scores["with"].append(score_page(after, case.truth))
+        matched = staff_pairs(after, case.truth)
+        count_clefs(clefs, after, case.truth, matched)
+        count_clefs(bare_clefs, before, case.truth, matched)
+        count_steps(steps, before, after, case.truth)
+        pairs += reliability(before, case.truth)
+        _plant(case, before, joint, plants)
+    return {
+        "pages": len(cases),
+        **{f"{name} decision": _figures(found) for name, found in scores.items()},
+        "staves, decided": clefs.as_dict(),
+        "staves, undecided": bare_clefs.as_dict(),
+        "planted C/F slips (sure)": plants,
+        "steps": steps.as_dict(),
+        "step reliability": _table(pairs),
+    }
+
+
+def _plant(case: Case, before: Page, settings: ReadSettings, plants: dict[str, int]) -> None:
+    """One staff of a page with custodes has its C clef read as F (or F as C), surely and without rival."""
+    for planted, staff, base in clef_plants(case.raw, before, case.truth, case.name):
+        found = judge(planted, settings)
+        plants["pages"] += 1
+        right = staff_pairs(found, case.truth).get(staff, (None, None))[0] == base
+        warned = any(w.staff == staff and w.code in CAUGHT_CODES for w in found.warnings)
+        plants["right"] += right
+        plants["warned"] += warned and not right
+
+
+def _figures(scores: Sequence[PageScore]) -> dict[str, Any]:
+    total = combine(scores)
+    return {
+        "melody error": round(total.melody_error_rate, 5),
+        "interval": bootstrap_interval(scores, lambda s: s.melody_error_rate, draws=300),
+        "clefs once": round(total.melody_error_rate_once, 5),
+        "notes hit/spurious/missed": [total.notes.hit, total.notes.spurious, total.notes.missed],
+        "step": round(total.step.accuracy, 5),
+        "pitch": round(total.pitch.accuracy, 5),
+        "signs F1": {group: round(tally.f1, 4) for group, tally in total.signs.items()},
+        "pitch calibration error": round(total.pitch_calibration_error, 4),
+        "hands-off": round(total.hands_off, 4),
+    }
+
+
+def _table(pairs: Sequence[tuple[float, bool]]) -> list[str]:
+    """Said and true probability of the best step, in bins."""
+    edges = [0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.01]
+    rows = []
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        inside = [(p, right) for p, right in pairs if low <= p < high]
+        if inside:
+            said, true = (sum(column) / len(inside) for column in zip(*inside, strict=True))
+            rows.append(f"{low:.2f}..{min(high, 1):.2f}: n {len(inside)}, said {said:.3f}, true {true:.3f}")
+    return rows
+
+
+def main() -> None:
+    """Command line; see the module's head."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--split", default="held-out", choices=("held-out", "test"))
+    parser.add_argument("--pages", type=int, default=40)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--work", type=Path, default=Path("runs/decision"))
+    choice = parser.parse_args()
+    cases = list(prepare(choice.work, choice.split, choice.pages, choice.jobs))
+    json.dump(measure(cases), sys.stdout, indent=1)
+    print()
+
+
+if __name__ == "__main__":
+    main()
