@@ -41,6 +41,12 @@ def standards() -> Path:
     return _shared("standards")
 
 
+@pytest.fixture(scope="session")
+def reference() -> Path:
+    """Folder of handbook tables; the test is skipped where it is absent."""
+    return _shared("reference")
+
+
 @pytest.fixture
 def speckled() -> np.ndarray:
     """RGB picture of smooth noise, 120 rows by 90 columns: no two rows or columns alike."""

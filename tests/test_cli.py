@@ -73,6 +73,9 @@ def test_every_option_says_what_it_does(command: click.Command) -> None:
         ["frobnicate"],
         ["read"],
         ["read", "a.jpg"],
+        ["read", "-o", "out"],
+        ["read", "-o", "out", "--retry", "failed"],
+        ["read", "a.jpg", "-o", "out", "--retry", "all"],
         ["read", "a.jpg", "-o", "out", "--lines", "6"],
         ["read", "a.jpg", "-o", "out", "--jobs", "0"],
         ["read", "a.jpg", "-o", "out", "--no-such-option"],
@@ -132,6 +135,47 @@ def test_quiet_and_json(capsys: Capture, picture: Make, tmp_path: Path) -> None:
     assert [page["page_id"] for page in result["pages"]] == ["f1", "f2"]
 
 
+def test_events_are_lines_of_json(
+    capsys: Capture, picture: Make, tmp_path: Path, use: Callable[[Reader], None]
+) -> None:
+    use(stand_ins.raise_on_bad)
+    names = [picture("bad.jpg", 1), picture("f2.jpg", 2), tmp_path / "nowhere.jpg"]
+    code, out, err = _call(capsys, "read", *names, "-o", tmp_path / "out", "--json", "--jobs", 1)
+    assert code == json.loads(out)["exit_code"] == ExitCode.SOME_FAILED
+    events = [json.loads(line) for line in err.splitlines()]
+    assert events[0] == {"event": "start", "pages": 3}
+    pages = {event["page_id"]: event for event in events[1:]}
+    assert {name: event["result"] for name, event in pages.items()} == {
+        "bad": "failed",
+        "f2": "read",
+        "nowhere": "failed",
+    }
+    assert pages["f2"]["notes"] == 1
+    assert pages["nowhere"]["error"]["class"] == "ScanError"
+    assert pages["nowhere"]["error"]["exit_code"] == ExitCode.NO_INPUT
+    assert pages["bad"]["error"]["advice"]
+
+
+def test_only_failed_pages_again(
+    capsys: Capture, picture: Make, tmp_path: Path, use: Callable[[Reader], None]
+) -> None:
+    use(stand_ins.raise_on_bad)
+    out_folder = tmp_path / "out"
+    names = [picture("bad1.jpg", 1), picture("bad2.jpg", 2), picture("good.jpg", 3)]
+    assert _call(capsys, "read", *names, "-o", out_folder, "--jobs", 1)[0] == ExitCode.SOME_FAILED
+    use(stand_ins.read_quickly)
+    picture("new.jpg", 4)
+    words = ["read", "-o", out_folder, "--retry", "failed", "--json", "--jobs", 1]
+    code, out, _ = _call(capsys, *words, "--dry-run")
+    assert [(row["page_id"], row["would"]) for row in json.loads(out)] == [("bad1", "read"), ("bad2", "read")]
+    code, out, _ = _call(capsys, *words, names[1], tmp_path / "new.jpg")
+    assert (code, [page["page_id"] for page in json.loads(out)["pages"]]) == (0, ["bad2"])
+    code, out, _ = _call(capsys, *words)
+    assert (code, [page["page_id"] for page in json.loads(out)["pages"]]) == (0, ["bad1"])
+    code, out, err = _call(capsys, "read", "-o", out_folder, "--retry", "failed")
+    assert (code, err) == (0, "No page has failed: nothing to do.\n")
+
+
 @pytest.mark.usefixtures("quick")
 def test_again_counts_what_is_done(capsys: Capture, picture: Make, tmp_path: Path) -> None:
     _call(capsys, "read", picture("f1.jpg"), "-o", tmp_path / "out")
@@ -176,13 +220,15 @@ def test_dry_run_lists_and_touches_nothing(capsys: Capture, picture: Make, tmp_p
 @pytest.mark.usefixtures("quick")
 def test_skipped_files_are_told_and_strict_minds(capsys: Capture, picture: Make, tmp_path: Path) -> None:
     picture("leaves/f1.jpg")
-    (tmp_path / "leaves/book.pdf").write_text("%PDF-")
+    (tmp_path / "leaves/book.json").write_text(
+        '{"@context": "http://iiif.io/api/presentation/3/context.json"}'
+    )
     words = ["read", tmp_path / "leaves", "-o", tmp_path / "out"]
     code, _, err = _call(capsys, *words)
     assert code == 0
     assert "Skipped 1 files" in err
     assert _call(capsys, *words, "--strict")[0] == ExitCode.SOME_FAILED
-    (tmp_path / "leaves/book.pdf").rename(tmp_path / "leaves/notes.txt")
+    (tmp_path / "leaves/book.json").write_text("notes")
     assert _call(capsys, *words, "--strict")[0] == 0
 
 
@@ -283,7 +329,8 @@ def test_status(capsys: Capture, picture: Make, tmp_path: Path, use: Callable[[R
     code, out, _ = _call(capsys, "status", tmp_path / "out")
     assert code == 0
     assert out.splitlines()[0] == "1 done, 1 failed, 0 reading, 0 waiting."
-    assert out.splitlines()[1].startswith("bad: ")
+    assert out.splitlines()[1:3] == ["No run is on.", "Failed by class of error: PageFailed 1."]
+    assert out.splitlines()[3].startswith("bad: ")
     assert _call(capsys, "status", tmp_path / "out", "--strict")[0] == ExitCode.SOME_FAILED
     rows = json.loads(_call(capsys, "status", tmp_path / "out", "--json")[1])["pages"]
     assert [(row["page_id"], row["state"]) for row in rows] == [("a", "done"), ("bad", "failed")]

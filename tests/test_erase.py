@@ -12,7 +12,7 @@ from neumary.types import Box, Staff, Strip
 
 def strip_with(heads: list[tuple[int, int]], line_level: int, n_lines: int = 4, thickness: int = 2) -> Strip:
     rgb = np.full((STRIP_HEIGHT, 320, 3), 255, np.uint8)
-    for row in line_rows(n_lines):
+    for row in line_rows(range(n_lines)):
         rgb[int(row) - thickness // 2 : int(row) - thickness // 2 + thickness] = line_level
     for row, col in heads:
         rgb[row - 6 : row + 6, col - 5 : col + 5] = 20
@@ -21,7 +21,7 @@ def strip_with(heads: list[tuple[int, int]], line_level: int, n_lines: int = 4, 
     return Strip(
         staff=staff,
         rgb=rgb,
-        line_rows=line_rows(n_lines),
+        line_rows=line_rows(range(n_lines)),
         space=STRIP_SPACE,
         page_rows=grid,
         page_cols=grid,
@@ -37,7 +37,7 @@ def test_bare_lines_vanish(line_level: int, thickness: int) -> None:
 
 @pytest.mark.parametrize("line_level", [30, 120, 190])
 def test_heads_on_and_between_lines_stay_whole(line_level: int) -> None:
-    rows = line_rows(4)
+    rows = line_rows(range(4))
     heads = [(int(rows[0]), 60), (int(rows[1]), 120), (int(rows[1]) - 8, 180), (int(rows[3]), 240)]
     strip = strip_with(heads, line_level)
     left = erase_lines(strip)

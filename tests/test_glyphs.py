@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from bent_staves import bent_staff, drawn, ink_map
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, milp
-from tests.test_strips import bent_staff, drawn, ink_map
 
 from neumary.glyphs import (
     HEAD_APART_SPACES,

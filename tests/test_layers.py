@@ -20,7 +20,7 @@ SOURCES = {
 BOTTOM = {"types", "errors"}
 STAGES = {"ink", "staves", "glyphs", "read", "pitch", "decide", "neumes"}
 BATCH = {"worker", "plan", "batch"}
-TOP = {"cli", "commands", "progress", "__main__"}
+TOP = {"cli", "commands", "commands_read", "progress", "__main__"}
 
 
 def _modules(package: str) -> dict[str, Path]:
@@ -61,7 +61,7 @@ def _inside(name: str) -> str:
 
 def test_the_test_sees_the_code() -> None:
     assert {"neumary.cli", "neumary_models.labels", "neumary_synth.render"} <= set(ALL)
-    assert "neumary.batch" in GRAPH["neumary.commands"]  # an import inside a function
+    assert "neumary.batch" in GRAPH["neumary.commands_read"]  # an import inside a function
 
 
 @pytest.mark.parametrize("name", [name for name in ALL if name.startswith("neumary_models")])

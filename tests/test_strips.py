@@ -5,41 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from bent_staves import bent_staff, drawn, ink_map
 from skimage.transform import warp
 
 from neumary.strips import BOTTOM_ROW, STRIP_HEIGHT, STRIP_SPACE, cut_strip, line_rows, step_of_row
-from neumary.types import Box, InkMap, Staff, StaffLine
-
-
-def bent_staff(space: float, n_lines: int, width: int = 640, bow: float = 20.0) -> Staff:
-    cols = np.linspace(60, width - 60, 40)
-    bend = bow * np.sin(cols / width * np.pi)
-    lines = tuple(
-        StaffLine(
-            cols=tuple(cols),
-            rows=tuple(250 + bend - k * space),
-            thickness_px=2,
-            colour="red",
-            seen=1.0,
-        )
-        for k in range(n_lines)
-    )
-    return Staff(id="s01", column=0, lines=lines, space_px=space, area=Box(0, 0, 10, 10))
-
-
-def drawn(staff: Staff, shape: tuple[int, int] = (400, 640), thickness: int = 2) -> np.ndarray:
-    page = np.full((*shape, 3), 255, np.uint8)
-    for line in staff.lines:
-        points = np.stack([line.cols, line.rows], 1)
-        cv2.polylines(
-            page, [np.round(points * 16).astype(np.int32)], False, (200, 60, 50), thickness, cv2.LINE_AA, 4
-        )
-    return page
-
-
-def ink_map(page: np.ndarray, scale: float = 1.0) -> InkMap:
-    nothing = np.zeros(page.shape[:2], np.uint8)
-    return InkMap(page_id="p", flat=page, dark=nothing, coloured=nothing, scale=scale)
+from neumary.types import Box, Staff
 
 
 @pytest.mark.parametrize("n_lines", [1, 2, 4, 5])
@@ -49,7 +19,7 @@ def test_lines_come_out_level_and_evenly_spaced(n_lines: int, space: float) -> N
     strip = cut_strip(ink_map(drawn(staff)), staff)
     assert strip.rgb.shape[0] == STRIP_HEIGHT and strip.rgb.shape[1] % 16 == 0
     ink = 255 - strip.rgb.min(axis=2).astype(float)
-    for row in line_rows(n_lines):
+    for row in line_rows(range(n_lines)):
         band = ink[int(row) - 4 : int(row) + 5, 60:-60]
         centre = (band * np.arange(-4, 5)[:, None]).sum(0) / band.sum(0)
         assert np.abs(centre).max() < 0.05 * STRIP_SPACE
@@ -101,3 +71,17 @@ def test_a_staff_without_lines_is_refused() -> None:
     staff = Staff(id="s09", column=0, lines=(), space_px=20, area=Box(0, 0, 1, 1))
     with pytest.raises(ValueError, match="s09"):
         cut_strip(ink_map(np.full((50, 50, 3), 255, np.uint8)), staff)
+
+
+def test_coloured_lines_two_spaces_apart_keep_the_scale() -> None:
+    """A red F and a yellow C line: four steps, so two spaces, apart (common practice, no source)."""
+    whole = bent_staff(18.0, 4)
+    two = Staff(id="s01", column=0, lines=whole.lines[:3:2], space_px=18.0, area=Box(0, 0, 1, 1))
+    assert two.places == (0, 2) and whole.places == (0, 1, 2, 3)
+    for step in (-2.0, 0.0, 1.5, 4.0, 6.0):
+        assert two.row_of(step, 300) == pytest.approx(whole.row_of(step, 300), abs=0.01)
+        assert two.step_at(two.row_of(step, 300), 300) == pytest.approx(step, abs=1e-6)
+    page = drawn(whole)
+    one, other = cut_strip(ink_map(page), whole), cut_strip(ink_map(page), two)
+    assert np.abs(one.page_rows - other.page_rows).max() < 0.1
+    assert other.line_rows == line_rows([0, 2])

@@ -35,7 +35,7 @@ def strips_with(signs: list[tuple[float, float, str, int, float]], width: int = 
         pixels=pixels,
         layers=np.zeros((width // STRIDE, STRIP_HEIGHT // STRIDE), np.uint8),
         starts=np.array([0, width], np.int64),
-        n_lines=np.array([4], np.int64),
+        lines=np.array([0b1111], np.int64),
         signs=np.array(table, np.float32).reshape(-1, 6),
     )
 
@@ -114,7 +114,7 @@ def test_rendered_truth_survives_the_way_into_strips() -> None:
     rendered = render_page(5, "square", space_px=16.0)
     strips = strips_of(rendered, np.random.default_rng(1))
     assert strips is not None
-    assert len(strips.n_lines) == len(rendered.page.staves)
+    assert len(strips.lines) == len(rendered.page.staves)
     heads = [reading for reading in rendered.page.readings if reading.label != "division"]
     assert len(heads) * 0.97 <= (strips.signs[:, 4] > -90).sum() <= len(heads)
     dark = strips.pixels[..., 3]

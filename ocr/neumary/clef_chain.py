@@ -3,7 +3,8 @@
 A run is cut into *stretches*: the notes under one clef. The state of a stretch is the degree
 of its bottom line (`base`). Clef signs, flats, custodes, the habit of keeping a clef and the
 usual range speak for or against each base; the best sequence is found by the Viterbi algorithm,
-the probability of each base by the forward-backward algorithm.
+the probability of each base by the forward-backward algorithm. The same algorithm with a
+stretch's own clef covered up tells what the rest of the page says about it.
 
 References
 ----------
@@ -23,11 +24,11 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary.accidentals import B_CLASS
-from neumary.gamut import Sign, base_degree, clef_groups, clef_step, leads, line_clef
+from neumary.gamut import Sign, base_degree, line_clef
 from neumary.measures import F64
 from neumary.priors import (
     CLEF_STAYS,
-    CLEF_USE,
+    CLEF_STAYS_UNSEEN,
     CUSTOS_PLACES,
     CUSTOS_RIGHT,
     FLAT_ON_B,
@@ -35,90 +36,20 @@ from neumary.priors import (
     log_interval,
     log_move,
 )
-from neumary.types import Reading, Staff
-from neumary_models.labels import CLEFS
+from neumary.stretches import Stretch, clef_belief, clef_hypotheses, distribution, usual_clefs
+from neumary.types import Reading
+from neumary_models.labels import CLEFS, HEADS
 
 CERTAIN_P: Final = 0.9
 """A reading surer than this is not overruled by habits alone."""
 
 _CLEF_SLIP: Final = 0.002  # a clef sign read as a wholly different one (design figure)
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
+_NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
 _NOTE_WEIGHT: Final = 0.4  # notes of one melody are no independent witnesses: each counts as so much
 _MOST_NOTES: Final = 12.0  # and all notes of one stretch together as no more than so many
 _LEAPS: Final = 2.0  # the same for tritone leaps
 _JOIN: Final = 0.5  # weight of the interval across a staff break: another chant may begin there
-
-
-@dataclass(slots=True)
-class Stretch:
-    """Signs of one staff under one clef."""
-
-    staff: Staff
-    signs: list[Sign] = field(default_factory=list)
-    clefs: list[Sign] = field(default_factory=list)
-    hidden: Sign | None = None  # leftmost sign that may be an unrecognised clef
-    opens_staff: bool = True
-
-    @property
-    def heads(self) -> list[Sign]:
-        """Heads in the order sung."""
-        return [s for s in self.signs if s.is_head and s is not self.hidden]
-
-    @property
-    def custos(self) -> Sign | None:
-        """A custos after the last head."""
-        last = None
-        for sign in self.signs:
-            last = sign if sign.label == "custos" else None if sign.is_head else last
-        return last
-
-    @property
-    def observed(self) -> bool:
-        """Whether the leaf itself names the clef."""
-        return bool(self.clefs) or (self.opens_staff and line_clef(self.staff) is not None)
-
-
-def cut_stretches(staff: Staff, signs: list[Sign], hidden: Sign | None = None) -> list[Stretch]:
-    """Cut the signs of a staff where clefs stand."""
-    groups = clef_groups(signs)
-    if groups and leads(groups[0][0], signs, staff.space_px):
-        stretches = [Stretch(staff, clefs=groups.pop(0))]
-    else:
-        stretches = [Stretch(staff, hidden=None if groups else hidden)]
-    starts = {group[0].glyph.id: group for group in groups}
-    for sign in signs:
-        if sign.glyph.id in starts:
-            stretches.append(Stretch(staff, clefs=starts[sign.glyph.id], opens_staff=False))
-        elif not sign.is_clef:
-            stretches[-1].signs.append(sign)
-    return stretches
-
-
-def distribution(reading: Reading) -> list[tuple[int, float]]:
-    """Steps of a reading with their probabilities, summing to 1."""
-    if not reading.steps and reading.step is not None:
-        return [(reading.step, 1.0)]
-    total = sum(p for _, p in reading.steps)
-    return [(s, p / total) for s, p in reading.steps if p > 0]
-
-
-def clef_hypotheses(reading: Reading) -> dict[tuple[str, int], float]:
-    """Probability of each (clef label, step on a line) given that the sign is a clef."""
-    labels = [(reading.label, reading.confidence), *reading.rivals]
-    clefs = [(x, p) for x, p in labels if x in CLEFS and p > 0]
-    steps = [(s, p) for s, p in distribution(reading) if s % 2 == 0]
-    if not steps and reading.step is not None:
-        steps = [(reading.step - 1, 0.5), (reading.step + 1, 0.5)]
-    total = sum(p for _, p in clefs) * sum(p for _, p in steps)
-    return {(x, s): p * q / total for x, p in clefs for s, q in steps} if total else {}
-
-
-def usual_clefs(staff: Staff) -> dict[tuple[str, int], float]:
-    """Clefs by use, on the lines this staff has; sums to 1."""
-    lines = max(len(staff.lines), 1)
-    use = {(x, clef_step(line)): p for (x, line), p in CLEF_USE.items() if line <= max(lines, 4)}
-    total = sum(use.values())
-    return {key: p / total for key, p in use.items()}
 
 
 @dataclass(slots=True)
@@ -136,9 +67,10 @@ class ClefChain:
     stretches: Sequence[Stretch]
     chant: bool = True
     bases: list[int] = field(init=False)
-    seen: F64 = field(init=False)  # what clef signs say, (stretches, bases), log
+    seen: F64 = field(init=False)  # what clefs at the head of a staff say, (stretches, bases), log
     sung: F64 = field(init=False)  # what the notes say, the same
     moves: list[F64] = field(init=False)  # per neighbouring pair (bases, bases), log
+    covered_moves: list[F64] = field(init=False)  # the same, a clef between the two covered up
 
     def __post_init__(self) -> None:
         found: set[int] = set()
@@ -154,7 +86,13 @@ class ClefChain:
         self.sung = np.zeros(shape)
         if self.chant:
             self.sung = np.array([self._notes(s) for s in self.stretches], dtype=np.float64).reshape(shape)
-        self.moves = [self._move(a, b) for a, b in zip(self.stretches[:-1], self.stretches[1:], strict=True)]
+        pairs = list(zip(self.stretches[:-1], self.stretches[1:], strict=True))
+        joins = [self._join(a, b) for a, b in pairs]
+        self.moves = [join + self._clef_move(b) for join, (_, b) in zip(joins, pairs, strict=True)]
+        self.covered_moves = [
+            join + (self._stay(b) if not b.opens_staff else self._clef_move(b))
+            for join, (_, b) in zip(joins, pairs, strict=True)
+        ]
 
     def best(self, pinned: dict[int, int]) -> list[int]:
         """Best base of each stretch; `pinned` holds stretches (by index) to a base."""
@@ -174,21 +112,24 @@ class ClefChain:
         return self._both_ways(pinned)[0]
 
     def without_its_clef(self) -> F64:
-        """The same for each stretch with its own clef signs covered up: what the rest of the page says."""
+        """The same for each stretch with its own clef covered up: what the rest of the page says."""
         return self._both_ways({})[1]
 
     def _both_ways(self, pinned: dict[int, int]) -> tuple[F64, F64]:
         n = len(self.stretches)
+        into = [np.zeros(len(self.bases))]
+        covered = [np.log(self.usual(self.stretches[0]))]
         ahead = [self._pinned(0, pinned)]
         for i, move in enumerate(self.moves):
-            ahead.append(_log_sum(ahead[-1][:, None] + move, 0) + self._pinned(i + 1, pinned))
+            into.append(_log_sum(ahead[-1][:, None] + move, 0))
+            covered.append(_log_sum(ahead[-1][:, None] + self.covered_moves[i], 0))
+            ahead.append(into[-1] + self._pinned(i + 1, pinned))
         behind = [np.zeros(len(self.bases))]
         for i in range(n - 1, 0, -1):
             behind.append(_log_sum(self.moves[i - 1] + (behind[-1] + self._pinned(i, pinned))[None, :], 1))
-        both = np.array(ahead) + np.array(behind[::-1])
-        usual = np.log(np.array([self.usual(s) for s in self.stretches]))
-        covered = both - self.seen + usual
-        return np.exp(both - _log_sum(both, 1)[:, None]), np.exp(covered - _log_sum(covered, 1)[:, None])
+        after = np.array(behind[::-1])
+        both, rest = np.array(ahead) + after, np.array(covered) + self.sung + after
+        return np.exp(both - _log_sum(both, 1)[:, None]), np.exp(rest - _log_sum(rest, 1)[:, None])
 
     def usual(self, stretch: Stretch) -> F64:
         """Probability of each base by use alone."""
@@ -201,12 +142,11 @@ class ClefChain:
     # What speaks for a base of one stretch
 
     def _signs(self, stretch: Stretch) -> F64:
-        usual = self._spread(usual_clefs(stretch.staff))
-        log = np.zeros(len(self.bases))
-        for sign in stretch.clefs:
-            seen = self._spread(clef_hypotheses(sign.reading))
-            log += np.log((1 - _CLEF_SLIP) * seen + _CLEF_SLIP * usual)
-        coloured = line_clef(stretch.staff) if stretch.opens_staff else None
+        if not stretch.opens_staff:
+            return np.zeros(len(self.bases))  # a clef in mid-staff speaks in `_clef_move`
+        usual = self.usual(stretch)
+        log = self._clefs(stretch) if stretch.clefs else np.zeros(len(self.bases))
+        coloured = line_clef(stretch.staff)
         if coloured is not None:
             log += np.log((1 - _COLOUR_SLIP) * self._spread({coloured: 1.0}) + _COLOUR_SLIP * usual)
         if stretch.hidden is not None:
@@ -214,6 +154,15 @@ class ClefChain:
             log += np.log(p * self._spread(clef_hypotheses(stretch.hidden.reading)) + (1 - p) * usual)
         elif not stretch.observed:
             log += np.log(usual)
+        return log
+
+    def _clefs(self, stretch: Stretch) -> F64:
+        """Log odds of each base by the clef signs; a doubtful sign may be none at all."""
+        usual = self.usual(stretch)
+        log = np.zeros(len(self.bases))
+        for sign in stretch.clefs:
+            p = min(clef_belief(sign.reading), 1 - _CLEF_SLIP)
+            log += np.log(p * self._spread(clef_hypotheses(sign.reading)) + (1 - p) * usual)
         return log
 
     def _spread(self, clefs: dict[tuple[str, int], float]) -> F64:
@@ -242,23 +191,37 @@ class ClefChain:
 
     # What ties neighbouring stretches
 
-    def _move(self, a: Stretch, b: Stretch) -> F64:
+    def _stay(self, b: Stretch) -> F64:
+        """Log odds of the next base by habit alone."""
+        stays = CLEF_STAYS if b.observed else CLEF_STAYS_UNSEEN
+        n = len(self.bases)
+        return np.asarray(np.log(stays * np.eye(n) + (1 - stays) * self.usual(b)[None, :]))
+
+    def _clef_move(self, b: Stretch) -> F64:
+        """The habit of keeping a clef; in mid-staff a clef sign, or nothing changes after all."""
+        if b.opens_staff:
+            return self._stay(b)
+        real = min(1 - _NO_CLEF, max(clef_belief(s.reading) for s in b.clefs))
+        said = np.exp(self._clefs(b))
+        said /= said.sum()
+        return np.asarray(np.log(real * said[None, :] + (1 - real) * np.eye(len(self.bases)) + 1e-9))
+
+    def _join(self, a: Stretch, b: Stretch) -> F64:
+        """What the last note or custos and the next notes say of two bases."""
         n = len(self.bases)
         log = np.zeros((n, n))
-        if b.opens_staff:
-            usual = self._spread(usual_clefs(b.staff))
-            log += np.log(CLEF_STAYS * np.eye(n) + (1 - CLEF_STAYS) * usual[None, :])
         heads = b.heads
         if not heads:
             return log
         rise = np.array(self.bases)[None, :] - np.array(self.bases)[:, None]
         if a.custos is not None:
-            log += _over(rise, lambda d: custos_odds(a.custos, heads[0], d))
+            log += _over(rise, lambda d: custos_odds(a.custos, heads, d))
         elif self.chant and a.heads:
             before, after = a.heads[-1].reading.step, heads[0].reading.step
             if before is not None and after is not None:
                 gap = after - before
-                log += _JOIN * _over(rise, lambda d: log_interval(d + gap))
+                weight = _JOIN if b.opens_staff else 1.0
+                log += weight * _over(rise, lambda d: log_interval(d + gap))
         return log
 
 
@@ -274,22 +237,45 @@ def _log_sum(values: F64, axis: int) -> F64:
     return result
 
 
-def custos_odds(custos: Sign | None, head: Sign, base_rise: int) -> float:
+def custos_odds(custos: Sign | None, heads: Sequence[Sign], base_rise: int) -> float:
     """Log probability of a custos step given the note it announces.
 
     Parameters
     ----------
-    custos, head : Sign
-        The custos, and the first head after it.
+    custos : Sign or None
+    heads : sequence of Sign, at least one
+        Those after it; where the first is doubtful the second may be the one announced.
     base_rise : int
-        Base over the head minus base over the custos, degrees.
+        Base over the heads minus base over the custos, degrees.
     """
     if custos is None:
         return 0.0
-    ours, theirs = distribution(custos.reading), dict(distribution(head.reading))
-    same = sum(p * theirs.get(s - base_rise, 0.0) for s, p in ours)
     believed = CUSTOS_RIGHT * min(custos.reading.confidence, 1.0)
-    return float(np.log(believed * same + (1 - believed) / CUSTOS_PLACES))
+    return float(np.log(believed * _announced(custos, heads, base_rise) + (1 - believed) / CUSTOS_PLACES))
+
+
+def custos_posterior(custos: Sign, heads: Sequence[Sign], base_rise: int) -> float:
+    """Probability that a sign is a custos, given that it does or does not announce the next note."""
+    p = min(custos.reading.confidence, 1.0)
+    as_custos = CUSTOS_RIGHT * _announced(custos, heads, base_rise) + (1 - CUSTOS_RIGHT) / CUSTOS_PLACES
+    return p * as_custos / (p * as_custos + (1 - p) / CUSTOS_PLACES)
+
+
+def _announced(custos: Sign, heads: Sequence[Sign], base_rise: int) -> float:
+    first = head_belief(heads[0].reading) if len(heads) > 1 else 1.0
+    same = first * _same_pitch(custos, heads[0], base_rise)
+    return same + (1 - first) * _same_pitch(custos, heads[1], base_rise) if first < 1 else same
+
+
+def head_belief(reading: Reading) -> float:
+    """Probability that a sign is a head, of whatever shape."""
+    labels = [(reading.label, reading.confidence), *reading.rivals]
+    return min(1.0, sum(p for x, p in labels if x in HEADS))
+
+
+def _same_pitch(custos: Sign, head: Sign, base_rise: int) -> float:
+    theirs = dict(distribution(head.reading))
+    return sum(p * theirs.get(s - base_rise, 0.0) for s, p in distribution(custos.reading))
 
 
 def custos_agrees(custos: Sign, head: Sign, base: int, base_after: int) -> bool:

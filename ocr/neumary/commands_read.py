@@ -221,7 +221,7 @@ def status(out: Path, strict: bool) -> int:
 
     with Ledger(out, read_only=True) as ledger:
         rows = list(ledger.rows())
-    counts = {state: sum(row.state == state for row in rows) for state in STATES}
+    counts: dict[str, int] = {state: sum(row.state == state for row in rows) for state in STATES}
     failed = [row for row in rows if row.state == "failed"]
     kinds = Counter(row.error_class for row in failed)
     running = is_running(out)

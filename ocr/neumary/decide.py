@@ -10,22 +10,15 @@ where the evidence suffices, and marked as inferred.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import msgspec
 
 from neumary.accidentals import B_CLASS
-from neumary.clef_chain import (
-    CERTAIN_P,
-    ClefChain,
-    Stretch,
-    clef_hypotheses,
-    custos_agrees,
-    cut_stretches,
-    distribution,
-    usual_clefs,
-)
+from neumary.clef_chain import CERTAIN_P, ClefChain, custos_agrees, custos_posterior
 from neumary.gamut import (
+    FAINT,
     Sign,
     base_degree,
     clef_name,
@@ -35,11 +28,15 @@ from neumary.gamut import (
     signs_by_staff,
 )
 from neumary.step_chain import Node, best_steps
+from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribution, usual_clefs
 from neumary.types import Box, Glyph, Reading, Remark, Staff
 from neumary_models.labels import CLEFS
 
 INFER_LEAST_P: Final = 0.5
 """An inferred clef less probable than this is not given: contour only is the honest answer."""
+
+DOUBT_CLEF_P: Final = 0.05
+"""A clef the rest of the page gives less than this is warned of."""
 
 _HABIT_DOUBT: Final = 0.1  # chance that the habits weighed here are not this scribe's (design figure)
 _BLIND_DOUBT: Final = 0.5  # the same where the whole run shows no clef at all
@@ -53,17 +50,38 @@ class Decision(NamedTuple):
     Attributes
     ----------
     glyphs : list of Glyph
-        Those that came in, and one for each inferred clef (id: staff id + "-clef").
+        Those that came in, and one for each inferred clef (id: staff id + "-clef"), less those
+        dropped: faint signs nothing speaks for, and clefs in mid-staff the melody contradicts.
     readings : list of Reading
         Those that came in, and behind them the new ones; the last one of a glyph holds.
     remarks : list of Remark
-        Codes: ``clef-inferred``, ``clef-unknown``, ``clef-overruled``, ``step-overruled``,
-        ``flat-moved``.
+        Codes: ``clef-inferred``, ``clef-unknown``, ``clef-overruled``, ``clef-doubtful``, ``clef-faint``,
+        ``clef-ignored``, ``step-overruled``, ``flat-moved``.
     """
 
     glyphs: list[Glyph]
     readings: list[Reading]
     remarks: list[Remark]
+
+
+@dataclass(slots=True)
+class _Record:
+    """What the decision collects on its way."""
+
+    glyphs: list[Glyph]
+    readings: list[Reading]
+    remarks: list[Remark] = field(default_factory=list)
+    dropped: set[str] = field(default_factory=set)  # glyph ids
+
+    def say(self, code: str, text: str, staff: str, glyph: str = "") -> None:
+        self.remarks.append(Remark(code=code, text=text, staff=staff, glyph=glyph))
+
+    def decision(self) -> Decision:
+        return Decision(
+            [g for g in self.glyphs if g.id not in self.dropped],
+            [r for r in self.readings if r.glyph not in self.dropped],
+            self.remarks,
+        )
 
 
 def decide(
@@ -81,9 +99,10 @@ def decide(
     staves : sequence of Staff
         In reading order. Staves that give no exact pitch break the run.
     glyphs, readings : sequence of Glyph, of Reading
-        Signs and what they were read as, pitches not needed.
+        Signs and what they were read as, pitches not needed. Readings whose note is
+        `neumary.stretches.FAINT` are candidates only: without a decision they are dropped.
     decide : bool
-        False hands everything back untouched.
+        False hands everything else back untouched.
     repertoire : {"chant", "song", "polyphony"}
         Outside chant, its range, its intervals and the rule that only B is flattened are not used.
 
@@ -97,19 +116,23 @@ def decide(
     use) alone: a clef needs a custos or a flat that bears witness, a step stays as it is. What a
     person has read is never overruled.
     """
-    result = Decision(list(glyphs), list(readings), [])
+    record = _Record(list(glyphs), list(readings))
+    current = {r.glyph: r for r in readings}
+    faint = {name for name, reading in current.items() if reading.note == FAINT}
     if not decide:
-        return result
+        record.dropped = faint
+        return record.decision()
     by_staff = signs_by_staff(staves, glyphs, readings)
     run: list[Stretch] = []
     for staff in staves:
         if gives_exact_pitch(staff):
             run += cut_stretches(staff, by_staff[staff.id], _hidden_clef(by_staff[staff.id]))
         else:
-            _settle(run, repertoire == "chant", result)
+            _settle(run, repertoire == "chant", record)
+            record.dropped |= {s.glyph.id for s in by_staff[staff.id] if s.is_faint}
             run = []
-    _settle(run, repertoire == "chant", result)
-    return result
+    _settle(run, repertoire == "chant", record)
+    return record.decision()
 
 
 def _hidden_clef(signs: Sequence[Sign]) -> Sign | None:
@@ -121,20 +144,20 @@ def _hidden_clef(signs: Sequence[Sign]) -> Sign | None:
     return first if p >= _HIDDEN_CLEF_P and clef_hypotheses(first.reading) else None
 
 
-def _settle(run: list[Stretch], chant: bool, result: Decision) -> None:
+def _settle(run: list[Stretch], chant: bool, record: _Record) -> None:
     """One run of staves."""
     if not run:
         return
     chain = ClefChain(run, chant)
     pinned = {i: _read_base(s) for i, s in enumerate(run) if any(c.reading.by == "human" for c in s.clefs)}
-    bases = free = chain.best(pinned)
+    bases = chain.best(pinned)
     while True:  # each round pins at least one stretch, so this ends
         unfair = [i for i in range(len(run)) if i not in pinned and not _may_differ(run, bases, i)]
         if not unfair:
             break
         pinned |= {i: _read_base(run[i]) for i in unfair}
         bases = chain.best(pinned)
-    _doubt_clefs(run, bases, free, result)
+    _doubt_clefs(run, chain, bases, record)
     marginals = chain.marginals(pinned)
     doubt = _HABIT_DOUBT if any(s.observed for s in run) else _BLIND_DOUBT
     known: list[int | None] = []
@@ -144,27 +167,35 @@ def _settle(run: list[Stretch], chant: bool, result: Decision) -> None:
             odds = (1 - doubt) * odds + doubt * chain.usual(stretch)
         p = float(odds[chain.bases.index(bases[i])])
         others = {b: float(odds[k]) for k, b in enumerate(chain.bases) if b != bases[i]}
-        known.append(_settle_clef(run, i, bases, p, others, result))
-    _settle_steps(run, known, chant, result)
+        known.append(_settle_clef(run, i, bases, p, others, record))
+    _settle_custodes(run, known, record)
+    _settle_steps(run, known, chant, record)
     if chant:
         for stretch, base in zip(run, known, strict=True):
-            _settle_flats(stretch, base, result)
+            _settle_flats(stretch, base, record)
 
 
-def _doubt_clefs(run: Sequence[Stretch], bases: Sequence[int], free: Sequence[int], result: Decision) -> None:
-    """Warn where habits alone speak against a clef that is kept."""
-    for stretch, base, other in zip(run, bases, free, strict=True):
-        if base == other or not stretch.clefs:
+def _doubt_clefs(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], record: _Record) -> None:
+    """Warn where the rest of the page, the clef itself covered up, speaks against a clef that is kept."""
+    rest = chain.without_its_clef()
+    for stretch, base, odds in zip(run, bases, rest, strict=True):
+        as_read = [s for s in stretch.clefs if not s.is_faint and _base_of(s) == base]
+        p = float(odds[chain.bases.index(base)])
+        if not as_read or p >= DOUBT_CLEF_P or not stretch.heads:
             continue
-        sign = max(stretch.clefs, key=lambda s: s.reading.confidence)
+        sign = max(as_read, key=lambda s: s.reading.confidence)
         name = clef_name(sign.label, line_step(sign.reading) or 0)
+        other = chain.bases[int(odds.argmax())]
         text = (
-            f"Staff {stretch.staff.id}: the {name} is clearly read and kept, but its neighbours and the "
+            f"Staff {stretch.staff.id}: the {name} is kept as read, but its neighbours, custodes and the "
             f"range of the melody would rather have every note {_shift_name(other - base)}."
         )
-        result.remarks.append(
-            Remark(code="clef-doubtful", text=text, staff=stretch.staff.id, glyph=sign.glyph.id)
-        )
+        record.say("clef-doubtful", text, stretch.staff.id, sign.glyph.id)
+
+
+def _base_of(sign: Sign) -> int | None:
+    step = line_step(sign.reading)
+    return None if step is None else base_degree(sign.label, step)
 
 
 def _shift_name(degrees: int) -> str:
@@ -212,15 +243,14 @@ def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) 
 
 
 def _settle_clef(
-    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], result: Decision
+    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], record: _Record
 ) -> int | None:
     """Put one stretch's clef on record; its base, or None where it stays unknown."""
     stretch, base = run[i], bases[i]
-    if stretch.clefs:
-        for sign in stretch.clefs:
-            _overrule_clef(stretch.staff, sign, base, p, len(stretch.clefs) > 1, result)
+    kept = _keep_clefs(run, i, bases, p, record)
+    if not stretch.opens_staff or (stretch.clefs and kept):
         return base
-    if stretch.observed or not stretch.signs:
+    if (stretch.observed and not stretch.clefs) or not stretch.signs:
         return base
     if stretch.hidden is not None:
         as_clef = {
@@ -228,19 +258,66 @@ def _settle_clef(
         }
         if as_clef and p > 0.5:
             label, step = max(as_clef, key=lambda k: (as_clef[k], k))
-            _replace_clef(stretch.staff, stretch.hidden, label, step, p, result)
+            _replace_clef(stretch.staff, stretch.hidden, label, step, p, record)
             return base
     if not any(s.is_head or s.label == "custos" for s in stretch.signs):
         return base
     if p < INFER_LEAST_P:
         text = f"Staff {stretch.staff.id} shows no clef, and its neighbours do not settle which it has."
-        result.remarks.append(Remark(code="clef-unknown", text=text, staff=stretch.staff.id))
+        record.remarks.append(Remark(code="clef-unknown", text=text, staff=stretch.staff.id))
         return None
-    _infer_clef(run, i, bases, p, others, result)
+    _infer_clef(run, i, bases, p, others, record)
     return base
 
 
-def _overrule_clef(staff: Staff, sign: Sign, base: int, p: float, double: bool, result: Decision) -> None:
+def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, record: _Record) -> bool:
+    """Put the clef signs of a stretch on record as kept, overruled or dropped; whether any is left."""
+    stretch, base = run[i], bases[i]
+    before = bases[i - 1] if i and not stretch.opens_staff else None
+    left = 0
+    for sign in stretch.clefs:
+        agrees = _base_of(sign) == base
+        fits = agrees or any(base_degree(*k) == base for k in clef_hypotheses(sign.reading))
+        if sign.is_faint and (not fits or before == base):
+            record.dropped.add(sign.glyph.id)
+            continue
+        if before == base and not agrees and sign.reading.by != "human":
+            _ignore_clef(stretch.staff, sign, record)
+            continue
+        left += 1
+        if not agrees:
+            _overrule_clef(stretch.staff, sign, base, p, len(stretch.clefs) > 1, record)
+        elif sign.is_faint:
+            name = clef_name(sign.label, line_step(sign.reading) or 0)
+            text = (
+                f"Staff {stretch.staff.id}: a faint sign (p {sign.reading.confidence:.2f}) is taken as the "
+                f"{name}; its neighbours and the melody bear it out."
+            )
+            record.say("clef-faint", text, stretch.staff.id, sign.glyph.id)
+            _take_up(sign, p, record)
+    return left > 0
+
+
+def _take_up(sign: Sign, p: float, record: _Record) -> None:
+    """A faint sign others bear witness for."""
+    reading = msgspec.structs.replace(
+        sign.reading, confidence=round(p, 4), by="decided", note="faint, borne out"
+    )
+    record.readings.append(reading)
+
+
+def _ignore_clef(staff: Staff, sign: Sign, record: _Record) -> None:
+    name = clef_name(sign.label, sign.reading.step or 0)
+    text = (
+        f"Staff {staff.id}: what was read as a {name} in mid-staff (p {sign.reading.confidence:.2f}, at "
+        f"row {sign.glyph.row:.0f}, column {sign.glyph.col:.0f}) is left out: the notes after it speak "
+        "against it."
+    )
+    record.say("clef-ignored", text, staff.id)
+    record.dropped.add(sign.glyph.id)
+
+
+def _overrule_clef(staff: Staff, sign: Sign, base: int, p: float, double: bool, record: _Record) -> None:
     odds = clef_hypotheses(sign.reading)
     step = line_step(sign.reading)
     if sign.reading.by == "human" or step is None or base_degree(sign.label, step) == base:
@@ -249,7 +326,7 @@ def _overrule_clef(staff: Staff, sign: Sign, base: int, p: float, double: bool, 
     if double and not fitting:
         return  # `pitch` warns that the two clefs disagree
     label, on = _clef_for(base, staff, fitting, sign.label, step)
-    _replace_clef(staff, sign, label, on, p, result)
+    _replace_clef(staff, sign, label, on, p, record)
 
 
 def _clef_for(
@@ -265,15 +342,15 @@ def _clef_for(
     return max(use, key=lambda k: (use[k], k)) if use else (label, base_degree(label, 0) - base)
 
 
-def _replace_clef(staff: Staff, sign: Sign, label: str, step: int, p: float, result: Decision) -> None:
+def _replace_clef(staff: Staff, sign: Sign, label: str, step: int, p: float, record: _Record) -> None:
     was = clef_name(sign.label, sign.reading.step or 0) if sign.is_clef else f"a {sign.label}"
     text = (
         f"Staff {staff.id}: read as {was} (p {sign.reading.confidence:.2f}), taken as the "
         f"{clef_name(label, step)} (p {p:.2f}) because its neighbours, custodes or flats ask for it."
     )
-    result.remarks.append(Remark(code="clef-overruled", text=text, staff=staff.id, glyph=sign.glyph.id))
+    record.remarks.append(Remark(code="clef-overruled", text=text, staff=staff.id, glyph=sign.glyph.id))
     rivals = ((sign.label, round(max(0.0, 1 - p), 4)),) if label != sign.label else ()
-    result.readings.append(
+    record.readings.append(
         msgspec.structs.replace(
             sign.reading,
             label=label,
@@ -288,7 +365,7 @@ def _replace_clef(staff: Staff, sign: Sign, label: str, step: int, p: float, res
 
 
 def _infer_clef(
-    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], result: Decision
+    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], record: _Record
 ) -> None:
     """A clef no ink shows: a glyph at the left of the staff's signs, marked as inferred."""
     stretch, base = run[i], bases[i]
@@ -303,8 +380,8 @@ def _infer_clef(
         max(0, int(row - half)), max(0, int(col - half)), max(1, int(row + half)), max(1, int(col + half))
     )
     glyph = Glyph(id=f"{staff.id}-clef", staff=staff.id, row=row, col=col, box=box)
-    result.glyphs.append(glyph)
-    result.readings.append(
+    record.glyphs.append(glyph)
+    record.readings.append(
         Reading(
             glyph=glyph.id,
             label=label,
@@ -316,7 +393,7 @@ def _infer_clef(
         )
     )
     text = f"No clef was seen on staff {staff.id}; the {clef_name(label, step)} is inferred (p {p:.2f})."
-    result.remarks.append(Remark(code="clef-inferred", text=text, staff=staff.id, glyph=glyph.id))
+    record.remarks.append(Remark(code="clef-inferred", text=text, staff=staff.id, glyph=glyph.id))
 
 
 def _familiar_clef(run: Sequence[Stretch], i: int, bases: Sequence[int], base: int) -> tuple[str, int]:
@@ -329,14 +406,40 @@ def _familiar_clef(run: Sequence[Stretch], i: int, bases: Sequence[int], base: i
     return _clef_for(base, run[i].staff, {}, "clef_c", -1)
 
 
+# Custodes ---------------------------------------------------------------------------------------
+
+
+def _settle_custodes(run: Sequence[Stretch], bases: Sequence[int | None], record: _Record) -> None:
+    """Take up the faint custodes that announce the next note truly, drop the others."""
+    for i, stretch in enumerate(run):
+        for sign in stretch.signs:
+            if sign.label != "custos" or not sign.is_faint:
+                continue
+            p = 0.0
+            after = run[i + 1] if i + 1 < len(run) else None
+            a, b = bases[i], bases[i + 1] if after is not None else None
+            if (
+                sign is stretch.custos
+                and after is not None
+                and after.heads
+                and a is not None
+                and b is not None
+            ):
+                p = custos_posterior(sign, after.heads, b - a)
+            if p > 0.5:
+                _take_up(sign, p, record)
+            else:
+                record.dropped.add(sign.glyph.id)
+
+
 # Steps and flats --------------------------------------------------------------------------------
 
 
-def _settle_steps(run: Sequence[Stretch], bases: Sequence[int | None], chant: bool, result: Decision) -> None:
+def _settle_steps(run: Sequence[Stretch], bases: Sequence[int | None], chant: bool, record: _Record) -> None:
     nodes: list[Node] = []
     for stretch, base in zip(run, bases, strict=True):
         if base is None:
-            _settle_nodes(nodes, chant, result)
+            _settle_nodes(nodes, chant, record)
             nodes = []
             continue
         custos = stretch.custos
@@ -344,10 +447,10 @@ def _settle_steps(run: Sequence[Stretch], bases: Sequence[int | None], chant: bo
         for k, sign in enumerate(signs):
             node = Node(sign, base, breaks=k == 0)
             nodes += [node] if node.choices else []
-    _settle_nodes(nodes, chant, result)
+    _settle_nodes(nodes, chant, record)
 
 
-def _settle_nodes(nodes: Sequence[Node], chant: bool, result: Decision) -> None:
+def _settle_nodes(nodes: Sequence[Node], chant: bool, record: _Record) -> None:
     for node, step in zip(nodes, best_steps(nodes, melody=chant), strict=True):
         reading = node.sign.reading
         if step == reading.step or reading.step is None:
@@ -358,10 +461,10 @@ def _settle_nodes(nodes: Sequence[Node], chant: bool, result: Decision) -> None:
             f"A {reading.label} read as {before} (p {odds.get(reading.step, 0.0):.2f}) is taken as {after} "
             f"(p {odds.get(step, 0.0):.2f}): the melody around it asks for it."
         )
-        _overrule_step(node.sign, step, "step-overruled", text, result)
+        _overrule_step(node.sign, step, "step-overruled", text, record)
 
 
-def _settle_flats(stretch: Stretch, base: int | None, result: Decision) -> None:
+def _settle_flats(stretch: Stretch, base: int | None, record: _Record) -> None:
     """Move a doubtful flat to the B beside it: only B may be flattened."""
     for sign in stretch.signs:
         step = sign.reading.step
@@ -381,15 +484,15 @@ def _settle_flats(stretch: Stretch, base: int | None, result: Decision) -> None:
             f"A {sign.label} read at {degree_name(base + step)} is taken at {degree_name(base + there)}: "
             "only B takes one in chant."
         )
-        _overrule_step(sign, there, "flat-moved", text, result)
+        _overrule_step(sign, there, "flat-moved", text, record)
 
 
-def _overrule_step(sign: Sign, step: int, code: str, text: str, result: Decision) -> None:
+def _overrule_step(sign: Sign, step: int, code: str, text: str, record: _Record) -> None:
     was = sign.reading.step
     odds = distribution(sign.reading)
     steps = tuple(sorted(odds, key=lambda pair: (pair[0] != step, -pair[1], pair[0])))
-    result.remarks.append(Remark(code=code, text=text, staff=sign.glyph.staff, glyph=sign.glyph.id))
-    result.readings.append(
+    record.remarks.append(Remark(code=code, text=text, staff=sign.glyph.staff, glyph=sign.glyph.id))
+    record.readings.append(
         msgspec.structs.replace(
             sign.reading, step=step, steps=steps, by="decided", note=f"overruled: step {was}"
         )

@@ -41,6 +41,9 @@ FALLING_LEAD_SPACES: Final = 0.2
 """A stacked upper head this far left of the lower one is sung first (common practice)."""
 
 
+FAINT: Final = "faint"
+"""Note on a reading below the level at which a sign is believed; the joint decision may keep it."""
+
 LEADING_SPACES: Final = 3.0
 """Heads this little left of a staff's first clef are still under it (design figure)."""
 
@@ -124,6 +127,11 @@ class Sign:
     def is_head(self) -> bool:
         """Whether it is a sung note."""
         return self.reading.label in HEADS
+
+    @property
+    def is_faint(self) -> bool:
+        """Whether it is a candidate only, below the level at which a sign is believed."""
+        return self.reading.note == FAINT
 
     @property
     def is_clef(self) -> bool:

@@ -27,7 +27,15 @@ from neumary.measures import (
     match,
 )
 from neumary.melody_measures import Shift, find_shifts, melody_edits, put_right
-from neumary.page_matching import Match, Placed, drop_uncertain, match_limits, place_signs, sign_costs
+from neumary.page_matching import (
+    SOFT_PAIRS,
+    Match,
+    Placed,
+    drop_uncertain,
+    match_limits,
+    place_signs,
+    sign_costs,
+)
 from neumary.staff_measures import score_lines
 from neumary.types import Page
 
@@ -46,9 +54,6 @@ __all__ = [
     "score_page",
 ]
 
-SOFT_PAIRS: Final = (("punctum", "virga"),)
-"""Labels one hand may write for another: tails are short or left out (common practice)."""
-
 _GROUPS: Final = ("clef", "accidental", "custos", "division")
 
 
@@ -56,7 +61,7 @@ class Outcome(msgspec.Struct, frozen=True, array_like=True):
     """One note as read: how sure, and what was right about it."""
 
     label_p: float
-    note_p: float  # label and pitch together
+    note_p: float  # label, step and the clef it stands under together
     label_right: bool
     note_right: bool
 
@@ -74,6 +79,7 @@ class PageScore(msgspec.Struct, frozen=True, kw_only=True):
     label_soft: Share = Share()  # the same, `SOFT_PAIRS` counted as equal
     step: Share = Share()  # matched notes on the right step
     pitch: Share = Share()  # matched notes of the right pitch
+    in_range: Share = Share()  # matched notes given as a range that holds the true degree
     syllable: Share = Share()  # notes under the right syllable
     melody_edits: Share = Share()  # edits of the pitch sequence / its true length
     melody_edits_once: Share = Share()  # the same, each shifted stretch counted as one error
@@ -172,6 +178,7 @@ def score_page(
         label_soft=Share(sum(found.same(a.sign.label, b.sign.label) for a, b in pairs), len(pairs)),
         step=_share([a.sign.reading.step == b.sign.reading.step for a, b in pairs if _has_step(b)]),
         pitch=_share([a.symbol == b.symbol for a, b in pairs if b.symbol is not None]),
+        in_range=_share([_holds(a, b) for a, b in pairs if b.symbol is not None and _is_range(a)]),
         syllable=_score_syllables(found, read, truth),
         melody_edits=edits,
         melody_edits_once=edits_once,
@@ -187,6 +194,17 @@ def _share(right: Sequence[bool]) -> Share:
 
 def _has_step(placed: Placed) -> bool:
     return placed.sign.reading.step is not None
+
+
+def _is_range(read: Placed) -> bool:
+    pitch = read.sign.reading.pitch
+    return pitch is not None and pitch.certainty == "ranged"
+
+
+def _holds(read: Placed, true: Placed) -> bool:
+    """Whether the true degree is among those a range leaves open."""
+    pitch = read.sign.reading.pitch
+    return pitch is not None and true.symbol in [(degree, alter) for degree, alter, _ in pitch.alternatives]
 
 
 def _score_group(ours: list[Placed], theirs: list[Placed], group: str, limit: float) -> Tally:
@@ -226,7 +244,7 @@ def _outcomes(found: Match) -> tuple[Outcome, ...]:
         true = partner.get(read.sign.glyph.id)
         label_right = true is not None and found.same(read.sign.label, true.sign.label)
         note_right = true is not None and _note_right(found, read, true, {})
-        note_p = label_p * _pitch_p(read)
+        note_p = label_p * _pitch_p(read) * read.clef_p
         outcomes.append(
             Outcome(round(min(label_p, 1.0), 6), round(min(note_p, 1.0), 6), label_right, note_right)
         )
@@ -298,7 +316,7 @@ def combine(scores: Sequence[PageScore]) -> PageScore:
     for name in ("lines", "staves", "notes", "boundaries"):
         total[name] = sum((getattr(s, name) for s in scores), Tally())
     for name in (
-        *("label", "label_soft", "step", "pitch", "syllable"),
+        *("label", "label_soft", "step", "pitch", "in_range", "syllable"),
         *("melody_edits", "melody_edits_once", "corrections"),
     ):
         total[name] = sum((getattr(s, name) for s in scores), Share())

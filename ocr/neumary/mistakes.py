@@ -14,7 +14,15 @@ import numpy as np
 
 from neumary.gamut import line_step
 from neumary.measures import match
-from neumary.page_matching import Match, Placed, drop_uncertain, match_limits, place_signs, sign_costs
+from neumary.page_matching import (
+    SOFT_PAIRS,
+    Match,
+    Placed,
+    drop_uncertain,
+    match_limits,
+    place_signs,
+    sign_costs,
+)
 from neumary.staff_measures import pair_staves
 from neumary.types import Page, Staff
 
@@ -29,9 +37,6 @@ with other lines. ``clef``, ``flat``: name and step are right, the pitch is not.
 beside a sign nearer than one space. ``mistaken``: a sign of another group was read there.
 ``sign``: none of these, the sign itself was misread.
 """
-
-SOFT_PAIRS: Final = (("punctum", "virga"),)
-"""Labels one hand may write for another: tails are short or left out (common practice)."""
 
 _TOUCHING_SPACES: Final = 1.0
 

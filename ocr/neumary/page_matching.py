@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,6 +12,9 @@ from neumary.gamut import Sign, signs_by_staff
 from neumary.measures import F64, Symbol, match
 from neumary.types import Page
 from neumary_models.labels import BY_NAME
+
+SOFT_PAIRS: Final = (("punctum", "virga"),)
+"""Labels one hand may write for another: tails are short or left out (common practice)."""
 
 _UNCERTAIN: Final = "uncertain"  # first word of Reading.note in a truth: neither for nor against
 
@@ -25,6 +28,7 @@ class Placed:
     space_px: float
     clefs_before: int  # clefs left of it on its staff
     first: bool  # first head of its staff
+    clef_p: float = 1.0  # how sure the clef it stands under is
 
     @property
     def group(self) -> str:
@@ -41,19 +45,40 @@ class Placed:
 
 
 def place_signs(page: Page) -> list[Placed]:
-    """Melody signs of a page in reading order; inferred clefs, which stand on no ink, left out."""
+    """Melody signs of a page in reading order; inferred clefs, which stand on no ink, left out.
+
+    Heads of one neume come in the order the neume gives.
+    """
     by_staff = signs_by_staff(page.staves, page.glyphs, page.readings)
+    order = {head: (n, i) for n, neume in enumerate(page.neumes) for i, head in enumerate(neume.glyphs)}
     found = []
     for i, staff in enumerate(page.staves):
         clefs, first = 0, True
-        for sign in by_staff[staff.id]:
+        signs = _as_neumes_say(by_staff[staff.id], order)
+        clef_p = next((sign.reading.confidence for sign in signs if sign.is_clef), 1.0)
+        for sign in signs:
             if sign.is_clef:
                 clefs += 1
+                clef_p = sign.reading.confidence
                 if sign.reading.by == "inferred":
                     continue
-            found.append(Placed(sign, i, staff.space_px, clefs, first and sign.is_head))
+            found.append(Placed(sign, i, staff.space_px, clefs, first and sign.is_head, clef_p))
             first = first and not sign.is_head
     return found
+
+
+def _as_neumes_say(signs: list[Sign], order: Mapping[str, tuple[int, int]]) -> list[Sign]:
+    """The same places in the order, heads of one neume among their places as the neume has them."""
+    slots: dict[int, list[int]] = {}
+    for place, sign in enumerate(signs):
+        if sign.glyph.id in order:
+            slots.setdefault(order[sign.glyph.id][0], []).append(place)
+    ordered = list(signs)
+    for places in slots.values():
+        heads = sorted((signs[place] for place in places), key=lambda sign: order[sign.glyph.id])
+        for place, head in zip(places, heads, strict=True):
+            ordered[place] = head
+    return ordered
 
 
 def sign_costs(read: Sequence[Placed], true: Sequence[Placed]) -> F64:

@@ -10,14 +10,17 @@ import numpy as np
 
 import neumary
 from neumary import decide, ink, neumes, pitch, staves
-from neumary.glyphs import Calibration, choose, find_candidates, place
+from neumary.gamut import FAINT
+from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.read import read_strip
 from neumary.settings import ReadSettings
-from neumary.strips import cut_strip
+from neumary.strips import STRIP_SPACE, cut_strip
 from neumary.types import Glyph, InkMap, Page, Provenance, Reading, Remark, Scan, Staff
 from neumary_models.labels import BY_NAME, HEADS
 from neumary_models.zoo import LoadedModel
 
+_FAINT_P = 0.1  # clefs and custodes less probable than this are not even weighed
+_FAINT_APART_SPACES = 0.5  # nor those this near to a sign that is believed
 _SAME_SIGN_SPACES = 0.4  # a sign read on two staves at nearly one place is one sign
 
 
@@ -124,9 +127,25 @@ def read_signs(leaf: InkMap, found: list[Staff], model: LoadedModel) -> list[tup
             continue
         strip = cut_strip(leaf, staff)
         scores, line_free = read_strip(strip, model)
-        chosen = choose(find_candidates(scores, calibration), calibration.believe_p)
+        candidates = find_candidates(scores, calibration)
+        chosen = choose(candidates, calibration.believe_p)
         signs += place(strip, line_free, chosen)
+        for glyph, reading in place(strip, line_free, _faint(candidates, chosen)):
+            signs.append((glyph, msgspec.structs.replace(reading, note=FAINT)))
     return _one_staff_each(found, signs)
+
+
+def _faint(candidates: list[Candidate], chosen: list[Candidate]) -> list[Candidate]:
+    """Clefs and custodes below the level of belief, for the joint decision to take up or drop."""
+    limit = _FAINT_APART_SPACES * STRIP_SPACE
+    faint = [
+        c
+        for c in candidates
+        if BY_NAME[c.label].group in ("clef", "custos")
+        and c.p_sign * float(c.labels.max()) >= _FAINT_P
+        and all(np.hypot(c.row - d.row, c.col - d.col) > limit for d in chosen)
+    ]
+    return choose(faint, _FAINT_P)
 
 
 def _one_staff_each(found: list[Staff], signs: list[tuple[Glyph, Reading]]) -> list[tuple[Glyph, Reading]]:

@@ -258,6 +258,6 @@ def _dpi(value: object) -> float | None:
 def _repair(message: str, path: Path) -> str:
     """Turn a decoder's warning into one line; a file it read short is refused after all."""
     line = " ".join(message.split()).rstrip(".")
-    if "truncated" in line.lower() or "premature end" in line.lower():
+    if "truncated" in line.lower() or "premature end of jpeg" in line.lower():
         raise ScanError(f"{path} is cut short: {line}.", "Copy it again.")
     return f"the decoder reported: {line}"

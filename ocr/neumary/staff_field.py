@@ -16,7 +16,7 @@ from neumary.types import F32, Bool, InkMap
 Ints = npt.NDArray[np.intp]
 
 SEEN: Final = 0.35  # share of a staff's usual line strength from which a line counts as seen
-STEADY: Final = 0.3  # steadiness of a staff's middling line
+STEADY: Final = 0.3  # how like pen lines the lines of a staff must be
 _STEADY_WIDE: Final = 0.55  # the same where the staff is very wide
 _WIDE: Final = 3.3  # staff space against the height of heads and letters, usually 1.2 to 2.4
 _THICK: Final = 0.2  # width in staff spaces from which a line must be the steadier
@@ -179,12 +179,15 @@ def pen_like(field: Field, first: int, rows: Floats, space: float, *, alone: boo
 
 
 def is_drawn(field: Field, first: int, rows: Floats, space: float) -> bool:
-    """Whether the middling line is a pen line; surer proof is asked of very wide staves.
+    """Whether all lines, but for an outer one, are pen lines; surer proof is asked of very wide staves.
 
     Lines much further apart than heads and letters are high are likelier lines of text.
     """
     wide = space > _WIDE * field.stroke > 0
-    return bool(np.median(pen_like(field, first, rows, space)) >= (_STEADY_WIDE if wide else STEADY))
+    pen = pen_like(field, first, rows, space)
+    inner = float(pen[1:-1].min()) if len(pen) > 2 else float(pen.mean())
+    worst = float(np.sort(pen)[1]) if len(pen) > 2 else inner
+    return worst >= (_STEADY_WIDE if wide else STEADY) and inner >= 0.5 * STEADY
 
 
 def widths(field: Field, first: int, rows: Floats, space: float, *, alone: bool = False) -> Floats:

@@ -41,6 +41,7 @@ _UNEVEN: Final = 0.28  # a gap may differ this much from the one before
 _SEED_LEAST: Final = 0.3  # coherence of the weakest place of a chain
 _SEED_MEAN: Final = 0.45  # mean coherence of the weakest seed
 _SEED_SPACES: Final = 3.0  # shortest seed
+_HALF_SPACES: Final = 8.0  # a chain that fails is tried by halves down to this length
 _CLEAR_SHARE: Final = 0.7  # share of its length over which a staff's middling line is seen
 _CLEAR_SHARE_FEW: Final = 0.85  # the same for staves of one or two lines, which text can feign
 _BRIDGED_SPACES: Final = 8.0  # longest hidden stretch of a staff
@@ -72,13 +73,27 @@ def trace_staves(field: Field, n_lines: int | None) -> list[Trace]:
     strength = np.asarray([_strength(field, first, rows) for first, rows in chains])
     traces: list[Trace] = []
     for i in np.argsort(-strength, kind="stable"):
+        if strength[i] <= 0:
+            break
         first, rows = chains[i]
-        if strength[i] <= 0 or _inside(traces, first, rows):
-            continue
-        trace = _grow(field, first, rows.astype(float), n_lines, traces)
-        if trace is not None and not taken(traces, trace.first, trace.rows, trace.space):
-            traces.append(trace)
+        if not _try(field, first, rows, n_lines, traces) and len(rows) >= 2 * _HALF_SPACES * per_space:
+            # A line may have run on into text, or into the next column's staff.
+            half = len(rows) // 2
+            for part, at in ((rows[:half], first), (rows[half:], first + half)):
+                if _strength(field, at, part) > 0:
+                    _try(field, at, part, n_lines, traces)
     return traces
+
+
+def _try(field: Field, first: int, rows: Ints, n_lines: int | None, traces: list[Trace]) -> bool:
+    """Grow a chain to a staff and add it to `traces`; whether nothing is left to be tried."""
+    if _inside(traces, first, rows):
+        return True
+    trace = _grow(field, first, rows.astype(float), n_lines, traces)
+    if trace is None or taken(traces, trace.first, trace.rows, trace.space):
+        return False
+    traces.append(trace)
+    return True
 
 
 def _strength(field: Field, first: int, rows: Ints) -> float:

@@ -27,6 +27,7 @@ _EDGE_SPACES: Final = 1.6  # a line so near to the picture's edge may belong to 
 _STEADY: Final = 0.5  # steadiness of a lone line, which has no neighbours to vouch for it
 _BROAD: Final = 0.5  # its greatest width in staff spaces, themselves only guessed here
 _COLOURED: Final = 0.2  # coloured against all ink of a lone line
+_FADED: Final = 0.3  # colour of a faded line against the strength of a furrow
 _FAINTEST: Final = 0.2  # an inked line against the strongest of its staff
 _PAIR: Final = 0.62  # distance of the two lines of a staff against that to the next staff
 _PAIR_SPACES: Final = 2.0  # F and c line are a fifth apart
@@ -37,8 +38,9 @@ def inked(field: Field, traces: list[Trace]) -> list[Trace]:
     """Staves without the lines that were only scratched; staves of such alone are dropped."""
     kept = []
     for trace in traces:
-        every, _ = levels(field, trace.first, trace.rows)
-        real = (every >= field.dry) & (every >= _FAINTEST * every.max())
+        every, colour = levels(field, trace.first, trace.rows)
+        faded = (colour >= _COLOURED * every) & (colour >= _FADED * field.dry)  # a furrow has no colour
+        real = (every >= field.dry) & (every >= _FAINTEST * every.max()) | faded
         if real.all():
             kept.append(trace)
         elif real.any():

@@ -48,7 +48,8 @@ def settle(field: Field, traces: list[Trace], n_lines: int | None) -> list[Trace
     if n_lines is None:
         surest = [_trimmed(field, trace, _NO_LINE, 2) for trace in traces]
         traces = [
-            _agree(field, trace, sure, _usual(sure, surest)) for trace, sure in zip(traces, surest, strict=True)
+            _agree(field, trace, sure, _usual(sure, surest))
+            for trace, sure in zip(traces, surest, strict=True)
         ]
         traces = _rejoin(field, traces)
     return with_lone_lines(field, inked(field, traces), n_lines)

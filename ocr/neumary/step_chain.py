@@ -13,9 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from neumary.clef_chain import CERTAIN_P, distribution
+from neumary.clef_chain import CERTAIN_P
 from neumary.gamut import Sign
 from neumary.priors import CUSTOS_PLACES, CUSTOS_RIGHT, log_move
+from neumary.stretches import distribution
 
 _MELODY: Final = 0.5  # weight of the melodic odds against the classifier's: gentle on purpose
 _LEAST_P: Final = 0.03  # steps less probable than this are not considered

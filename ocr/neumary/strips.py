@@ -8,6 +8,7 @@ resolutions and page curl look alike to the network.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Final
 
 import cv2
@@ -29,9 +30,9 @@ BOTTOM_ROW: Final = SPACES_ABOVE * STRIP_SPACE
 _WIDTH_MULTIPLE: Final = 16  # the network halves the strip four times
 
 
-def line_rows(n_lines: int) -> tuple[float, ...]:
-    """Strip rows of the lines of an n-line staff, bottom first."""
-    return tuple(BOTTOM_ROW - k * STRIP_SPACE for k in range(n_lines))
+def line_rows(places: Iterable[int]) -> tuple[float, ...]:
+    """Strip rows of lines that lie so many spaces above the bottom line (`Staff.places`)."""
+    return tuple(BOTTOM_ROW - place * STRIP_SPACE for place in places)
 
 
 def step_of_row(row: float) -> float:
@@ -64,7 +65,7 @@ def cut_strip(ink: InkMap, staff: Staff) -> Strip:
     return Strip(
         staff=staff,
         rgb=rgb,
-        line_rows=line_rows(len(staff.lines)),
+        line_rows=line_rows(staff.places),
         space=float(STRIP_SPACE),
         page_rows=page_rows,
         page_cols=page_cols,
@@ -81,19 +82,14 @@ def _sampling_grid(staff: Staff) -> tuple[F32, F32]:
     width = max(1, int(np.ceil((right - left) / pitch / _WIDTH_MULTIPLE))) * _WIDTH_MULTIPLE
     cols = left + np.arange(width) * pitch
     rows = np.stack([np.interp(cols, line.cols, line.rows) for line in staff.lines])
-    gaps = rows[:-1] - rows[1:] if len(rows) > 1 else np.full((1, width), staff.space_px)
-    mean_gap = gaps.mean(axis=0)
-    last = len(rows) - 1
-    grid = np.empty((STRIP_HEIGHT, width), dtype=np.float32)
-    for r in range(STRIP_HEIGHT):
-        place = (BOTTOM_ROW - r) / STRIP_SPACE  # spaces above the bottom line
-        if place <= 0:
-            grid[r] = rows[0] - place * mean_gap
-        elif place >= last:
-            grid[r] = rows[last] - (place - last) * mean_gap
-        else:
-            low = int(place)
-            grid[r] = rows[low] - (place - low) * gaps[low]
+    places = np.asarray(staff.places, dtype=np.float64)
+    one = (rows[0] - rows[-1]) / places[-1] if len(rows) > 1 else np.full(width, staff.space_px)
+    rows = np.concatenate([[rows[0] + one], rows, [rows[-1] - one]])
+    places = np.concatenate([[places[0] - 1], places, [places[-1] + 1]])
+    wanted = (BOTTOM_ROW - np.arange(STRIP_HEIGHT)) / STRIP_SPACE  # spaces above the bottom line
+    low = np.clip(np.searchsorted(places, wanted, side="right") - 1, 0, len(places) - 2)
+    share = ((wanted - places[low]) / (places[low + 1] - places[low]))[:, None]
+    grid = (rows[low] + share * (rows[low + 1] - rows[low])).astype(np.float32)
     return grid, np.broadcast_to(cols.astype(np.float32), grid.shape).copy()
 
 

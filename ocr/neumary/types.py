@@ -19,6 +19,7 @@ as they are; `Scan` and `InkMap` carry arrays and live only while a page is read
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
@@ -37,6 +38,9 @@ Reader = Literal["machine", "decided", "inferred", "human", "truth"]
 
 PNAMES: Final = "cdefgab"
 """Pitch letters in diatonic order, c = 0 (MEI data.PITCHNAME)."""
+
+
+_SKIPS_A_PLACE: Final = 1.6  # lines this many spaces apart are not neighbours
 
 
 def _freeze(array: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
@@ -167,40 +171,47 @@ class Staff(msgspec.Struct, frozen=True, kw_only=True):
     kind: NotationKind = "square"
     kind_p: float = 1.0
 
+    @property
+    def places(self) -> tuple[int, ...]:
+        """Spaces from the bottom line up to each line: 0, 1, 2, ... on a whole staff.
+
+        Coloured lines may skip places: a red F and a yellow C line lie two spaces apart.
+        """
+        if not self.lines:
+            return ()
+        places = [0]
+        for low, high in zip(self.lines, self.lines[1:], strict=False):
+            col = (max(low.cols[0], high.cols[0]) + min(low.cols[-1], high.cols[-1])) / 2
+            gap = (low.row_at(col) - high.row_at(col)) / self.space_px
+            places.append(places[-1] + (round(gap) if gap >= _SKIPS_A_PLACE else 1))
+        return tuple(places)
+
+    def _grid(self, col: float) -> tuple[list[float], list[float]]:
+        """Places and rows of the lines at a column, with one line beyond each end."""
+        if not self.lines:
+            raise ValueError(f"staff {self.id} has no lines, so it has no steps")
+        places = [float(place) for place in self.places]
+        rows = [line.row_at(col) for line in self.lines]
+        space = (rows[0] - rows[-1]) / places[-1] if len(rows) > 1 else self.space_px
+        return [places[0] - 1, *places, places[-1] + 1], [rows[0] + space, *rows, rows[-1] - space]
+
     def row_of(self, step: float, col: float) -> float:
         """Row (px) of a step at a column, beyond the outer lines by extrapolation.
 
         Needs at least one line; with one line the staff's space is used.
         """
-        rows = [line.row_at(col) for line in self.lines]
-        if not rows:
-            raise ValueError(f"staff {self.id} has no lines, so it has no steps")
-        gaps = [rows[i] - rows[i + 1] for i in range(len(rows) - 1)] or [self.space_px]
-        mean_gap = sum(gaps) / len(gaps)
-        place = step / 2
-        if place <= 0:
-            return rows[0] - place * mean_gap
-        last = len(rows) - 1
-        if place >= last:
-            return rows[-1] - (place - last) * mean_gap
-        low = int(place)
-        return rows[low] - (place - low) * gaps[low]
+        places, rows = self._grid(col)
+        k = min(max(bisect_right(places, step / 2) - 1, 0), len(places) - 2)
+        share = (step / 2 - places[k]) / (places[k + 1] - places[k])
+        return rows[k] + share * (rows[k + 1] - rows[k])
 
     def step_at(self, row: float, col: float) -> float:
         """Fractional step of a point; the inverse of `row_of`."""
-        rows = [line.row_at(col) for line in self.lines]
-        if not rows:
-            raise ValueError(f"staff {self.id} has no lines, so it has no steps")
-        gaps = [rows[i] - rows[i + 1] for i in range(len(rows) - 1)] or [self.space_px]
-        mean_gap = sum(gaps) / len(gaps)
-        if row >= rows[0]:
-            return 2 * (rows[0] - row) / mean_gap
-        if row <= rows[-1]:
-            return 2 * (len(rows) - 1 + (rows[-1] - row) / mean_gap)
-        for i, gap in enumerate(gaps):
-            if row >= rows[i + 1]:
-                return 2 * (i + (rows[i] - row) / gap)
-        raise AssertionError("unreachable: row lies between the outer lines")
+        places, rows = self._grid(col)
+        upwards = [-r for r in rows]
+        k = min(max(bisect_right(upwards, -row) - 1, 0), len(rows) - 2)
+        share = (row - rows[k]) / (rows[k + 1] - rows[k])
+        return 2 * (places[k] + share * (places[k + 1] - places[k]))
 
 
 class Glyph(msgspec.Struct, frozen=True, kw_only=True):

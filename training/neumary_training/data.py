@@ -25,7 +25,7 @@ import numpy.typing as npt
 from neumary import ink as ink_stage
 from neumary.erase import erase_lines
 from neumary.strips import BOTTOM_ROW, MARGIN_SPACES, STRIP_HEIGHT, STRIP_SPACE, cut_strip
-from neumary.types import U8, InkMap, Page, Staff, StaffLine
+from neumary.types import U8, InkMap, Page, Reading, Staff, StaffLine
 from neumary_models.labels import LAYERS, NAMES
 from neumary_models.outputs import STRIDE
 from neumary_synth.ageing import Ageing
@@ -33,6 +33,10 @@ from neumary_synth.render import Rendered, render_page
 
 SPACE_AT_WORK_PX: Final = 18.0  # staff space the ink stage aims at
 _LAYER_ORDER: Final = ("bleed", "line", "decoration", "text", "music")  # later ones win a pixel
+
+NO_STEP: Final = -99
+"""Stands for "no step" in the table of signs (divisions)."""
+F_LINE, C_LINE = 24, 28  # degrees of the clefs' lines, see neumary.types
 
 SIGN_FIELDS: Final = ("strip", "row", "col", "label", "step", "starts")
 
@@ -49,7 +53,8 @@ class Strips:
         Index into `LAYERS` for each output cell.
     starts : ndarray of int64, shape (n + 1,)
         First column of each strip, and the end.
-    n_lines : ndarray of int64, shape (n,)
+    lines : ndarray of int64, shape (n,)
+        Bit k set: a line k spaces above the bottom line.
     signs : ndarray of float32, shape (m, 6)
         `SIGN_FIELDS`; row and col in strip pixels, sorted by strip and column.
     """
@@ -57,7 +62,7 @@ class Strips:
     pixels: U8
     layers: U8
     starts: npt.NDArray[np.int64]
-    n_lines: npt.NDArray[np.int64]
+    lines: npt.NDArray[np.int64]
     signs: npt.NDArray[np.float32]
 
 
@@ -138,7 +143,7 @@ def strips_of(rendered: Rendered, rng: np.random.Generator) -> Strips | None:
         pixels=np.concatenate(pixels),
         layers=np.concatenate(layers),
         starts=np.concatenate([[0], np.cumsum(widths)]).astype(np.int64),
-        n_lines=np.array([len(staff.lines) for staff in staves], dtype=np.int64),
+        lines=np.array([sum(1 << place for place in staff.places) for staff in staves], dtype=np.int64),
         signs=np.concatenate(signs),
     )
 
@@ -162,10 +167,20 @@ def _signs_of(page: Page, truth_id: str, staff: Staff, index: int) -> npt.NDArra
         col = (glyph.col - left) / staff.space_px * STRIP_SPACE
         if not 0 <= row < STRIP_HEIGHT:
             continue
-        step = -99 if reading.step is None else reading.step
+        step = _meant_step(reading, staff)
         rows.append((index, row, col, NAMES.index(reading.label), step, reading.starts_neume))
     rows.sort(key=lambda r: r[2])
     return np.array(rows, dtype=np.float32).reshape(-1, len(SIGN_FIELDS))
+
+
+def _meant_step(reading: Reading, staff: Staff) -> int:
+    """Step above the bottom line; on coloured lines from the degree, as red means F and others C."""
+    if reading.step is not None:
+        return reading.step
+    if reading.pitch is None or reading.pitch.degree is None or len(staff.lines) > 2:
+        return NO_STEP
+    bottom = F_LINE if staff.lines[0].colour == "red" else C_LINE
+    return reading.pitch.degree - bottom
 
 
 def join(parts: Iterable[Strips]) -> Strips:
@@ -178,12 +193,12 @@ def join(parts: Iterable[Strips]) -> Strips:
         own[:, 0] += count
         signs.append(own)
         columns += int(part.starts[-1])
-        count += len(part.n_lines)
+        count += len(part.lines)
     return Strips(
         pixels=np.concatenate([part.pixels for part in parts]),
         layers=np.concatenate([part.layers for part in parts]),
         starts=np.concatenate(starts),
-        n_lines=np.concatenate([part.n_lines for part in parts]),
+        lines=np.concatenate([part.lines for part in parts]),
         signs=np.concatenate(signs),
     )
 

@@ -5,13 +5,15 @@
     python -m neumary_training.decision_eval --split test --pages 200 --work runs/decision
 
 Pages are rendered from `neumary_training.data.page_seed(1, split, index)`, kinds in turn, and read
-once; what was read before any decision is kept in the work folder, so that a change of the decision
-is measured in seconds. Delete the folder after any change of the earlier stages or the renderer.
+once. Pictures and what was read before any decision are kept in the work folder, so that a change of
+the decision is measured in seconds: delete its ``*.raw.json`` after a change of the earlier stages or
+the network, the whole folder after a change of the renderer.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import sys
 from collections.abc import Iterator, Sequence
@@ -22,7 +24,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import cv2
-from neumary_synth.render import render_page
+import numpy as np
 
 from neumary.metrics import PageScore, bootstrap_interval, combine, score_page
 from neumary.pipeline import judge, observe
@@ -30,6 +32,7 @@ from neumary.settings import ReadSettings
 from neumary.store import load_page, save_page
 from neumary.types import Page, Scan
 from neumary_models import zoo
+from neumary_synth.render import render_page
 from neumary_training.data import page_seed
 from neumary_training.decision_measures import (
     CAUGHT_CODES,
@@ -91,11 +94,15 @@ def prepare(work: Path, split: str, pages: int, jobs: int) -> Iterator[Case]:
 def _prepare_one(task: tuple[str, str, int]) -> None:
     work, split, index = Path(task[0]), task[1], task[2]
     cv2.setNumThreads(1)
-    rendered = render_page(page_seed(_SEED, split, index), KINDS[index % len(KINDS)])
-    scan = Scan(page_id=rendered.page.page_id, rgb=rendered.rgb, source=rendered.page.source, sha256="")
-    raw = observe(scan, ReadSettings(), zoo.load(zoo.DEFAULT))
     name = f"{split}-{index:04d}"
-    save_page(rendered.page, work / f"{name}.truth.json")
+    picture = work / f"{name}.png"
+    if not picture.exists():
+        rendered = render_page(page_seed(_SEED, split, index), KINDS[index % len(KINDS)])
+        save_page(rendered.page, work / f"{name}.truth.json")
+        cv2.imwrite(str(picture), rendered.rgb[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+    rgb = np.asarray(cv2.imread(str(picture)), dtype=np.uint8)[..., ::-1]
+    scan = Scan(page_id=name, rgb=rgb, source=picture.name, sha256="")
+    raw = observe(scan, ReadSettings(), zoo.load(zoo.DEFAULT))
     save_page(raw, work / f"{name}.raw.json")
 
 
@@ -157,7 +164,7 @@ def _table(pairs: Sequence[tuple[float, bool]]) -> list[str]:
     """Said and true probability of the best step, in bins."""
     edges = [0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.01]
     rows = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         inside = [(p, right) for p, right in pairs if low <= p < high]
         if inside:
             said, true = (sum(column) / len(inside) for column in zip(*inside, strict=True))

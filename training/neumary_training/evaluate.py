@@ -37,9 +37,9 @@ def evaluate(
     curve : list of (float, float, int)
         Reliability of the odd strips: mean stated confidence, share right, count, by bin.
     """
-    raw = [_score(net, strips, index) for index in range(len(strips.n_lines))]
+    raw = [_score(net, strips, index) for index in range(len(strips.lines))]
     truths = [
-        strips.signs[strips.sign_starts[i] : strips.sign_starts[i + 1]] for i in range(len(strips.n_lines))
+        strips.signs[strips.sign_starts[i] : strips.sign_starts[i + 1]] for i in range(len(strips.lines))
     ]
     fit = [i for i in range(len(raw)) if i % 2 == 0]
     test = [i for i in range(len(raw)) if i % 2 == 1]

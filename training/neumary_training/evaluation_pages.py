@@ -123,7 +123,13 @@ def layers_path(picture: Path) -> Path:
 
 
 def run_cases(
-    leaves: Sequence[Leaf], out: Path, *, jobs: int = 2, model: str = "", threads: int = 1, redraw: bool = True
+    leaves: Sequence[Leaf],
+    out: Path,
+    *,
+    jobs: int = 2,
+    model: str = "",
+    threads: int = 1,
+    redraw: bool = True,
 ) -> list[Case]:
     """Draw and read pages, in the order given.
 

@@ -67,11 +67,13 @@ class Cropper:
         self.pixels = torch.from_numpy(strips.pixels).to(device)
         self.layers = torch.from_numpy(strips.layers).to(device)
         self.starts = strips.starts
-        self.n_lines = strips.n_lines
-        profiles = [line_profile(STRIP_HEIGHT, line_rows(n)) for n in range(8)]
+        self.lines = strips.lines
+        profiles = [
+            line_profile(STRIP_HEIGHT, line_rows(k for k in range(8) if bits >> k & 1)) for bits in range(256)
+        ]
         self.profiles = torch.from_numpy(np.stack(profiles)).to(device)
         self.signs = strips.signs
-        order = np.searchsorted(strips.signs[:, 0], np.arange(len(strips.n_lines) + 1))
+        order = np.searchsorted(strips.signs[:, 0], np.arange(len(strips.lines) + 1))
         self.sign_starts = order
         self.is_head = torch.zeros(len(NAMES), dtype=torch.bool, device=device)
         self.is_head[list(_HEAD_INDEX)] = True
@@ -101,7 +103,7 @@ class Cropper:
         strips = torch.empty(len(picked), 5, STRIP_HEIGHT, width, device=device)
         strips[:, :4] = raw.permute(0, 3, 2, 1)
         strips[:, self.blind] = 0.0
-        profile = self.profiles[torch.from_numpy(self.n_lines[picked]).to(device)]
+        profile = self.profiles[torch.from_numpy(self.lines[picked]).to(device)]
         strips[:, 4] = profile[:, :, None]
         cells = torch.div(cols[:, ::STRIDE], STRIDE, rounding_mode="floor")
         layer = self.layers[cells].long().masked_fill(outside[:, ::STRIDE, None], 0).permute(0, 2, 1)

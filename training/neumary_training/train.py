@@ -16,13 +16,14 @@ import math
 import os
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import torch
 from torch import Tensor
 from torch.nn import functional
 
+from neumary_models.labels import LABELS
 from neumary_models.network import StripNet
 from neumary_models.outputs import HEAT, LABEL, LAYER, OFFSET, SHIFT, STARTS
 from neumary_training.config import TrainConfig, load_config
@@ -32,6 +33,19 @@ from neumary_training.export import export_model
 from neumary_training.targets import Batch, Cropper, shake_colours
 
 _CHECK_BATCHES = 6  # batches of held-out crops looked at, always the same ones
+
+
+# Rare signs whose loss costs most: a clef missed shifts every note behind it.
+_LABEL_WEIGHTS: Final = {"clef": 2.0, "accidental": 2.0, "custos": 1.5, "division": 1.0, "head": 1.0}
+_RARE_HEADS: Final = frozenset({"inclinatum", "quilisma", "oriscus", "stropha", "liquescent"})
+_RARE_HEAD_WEIGHT: Final = 1.5
+
+
+def label_weights() -> list[float]:
+    """Weight of each label in the label loss, in the order of `NAMES`."""
+    return [
+        _RARE_HEAD_WEIGHT if label.name in _RARE_HEADS else _LABEL_WEIGHTS[label.group] for label in LABELS
+    ]
 
 
 def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
@@ -49,8 +63,10 @@ def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
     weight = batch.weight
     total = weight.sum().clamp(min=1.0)
 
-    def asked(part: Tensor, target: Tensor) -> Tensor:
-        loss = functional.cross_entropy(part.float(), target, ignore_index=-1, reduction="none")
+    def asked(part: Tensor, target: Tensor, of_class: Tensor | None = None) -> Tensor:
+        loss = functional.cross_entropy(
+            part.float(), target, weight=of_class, ignore_index=-1, reduction="none"
+        )
         return (loss * weight).sum() / total
 
     begins = scores[:, STARTS][:, 0].float()
@@ -59,7 +75,7 @@ def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
     off = (scores[:, OFFSET].float() - batch.offset).abs().sum(1).clamp(max=8.0)
     return {
         "heat": (found + empty) / signs,
-        "label": asked(scores[:, LABEL], batch.label),
+        "label": asked(scores[:, LABEL], batch.label, torch.tensor(label_weights(), device=heat.device)),
         "shift": asked(scores[:, SHIFT], batch.shift),
         "offset": 0.5 * (off * weight).sum() / total,
         "starts": 0.5 * (begin * weight * want).sum() / total,

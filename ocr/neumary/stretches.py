@@ -1,0 +1,91 @@
+"""Stretches: the notes under one clef, and what a sign's reading says of clef and step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from neumary.gamut import Sign, clef_groups, clef_step, leads, line_clef
+from neumary.priors import CLEF_USE
+from neumary.types import Reading, Staff
+from neumary_models.labels import CLEFS
+
+
+@dataclass(slots=True)
+class Stretch:
+    """Signs of one staff under one clef."""
+
+    staff: Staff
+    signs: list[Sign] = field(default_factory=list)
+    clefs: list[Sign] = field(default_factory=list)
+    hidden: Sign | None = None  # leftmost sign that may be an unrecognised clef
+    opens_staff: bool = True
+
+    @property
+    def heads(self) -> list[Sign]:
+        """Heads in the order sung."""
+        return [s for s in self.signs if s.is_head and s is not self.hidden]
+
+    @property
+    def custos(self) -> Sign | None:
+        """A custos after the last head; of several the surest."""
+        found: list[Sign] = []
+        for sign in self.signs:
+            if sign.is_head:
+                found = []
+            elif sign.label == "custos":
+                found.append(sign)
+        return max(found, key=lambda s: s.reading.confidence, default=None)
+
+    @property
+    def observed(self) -> bool:
+        """Whether the leaf itself names the clef."""
+        return bool(self.clefs) or (self.opens_staff and line_clef(self.staff) is not None)
+
+
+def cut_stretches(staff: Staff, signs: list[Sign], hidden: Sign | None = None) -> list[Stretch]:
+    """Cut the signs of a staff where clefs stand."""
+    groups = clef_groups(signs)
+    if groups and leads(groups[0][0], signs, staff.space_px):
+        stretches = [Stretch(staff, clefs=groups.pop(0))]
+    else:
+        stretches = [Stretch(staff, hidden=None if groups else hidden)]
+    starts = {group[0].glyph.id: group for group in groups}
+    for sign in signs:
+        if sign.glyph.id in starts:
+            stretches.append(Stretch(staff, clefs=starts[sign.glyph.id], opens_staff=False))
+        elif not sign.is_clef:
+            stretches[-1].signs.append(sign)
+    return stretches
+
+
+def distribution(reading: Reading) -> list[tuple[int, float]]:
+    """Steps of a reading with their probabilities, summing to 1."""
+    if not reading.steps and reading.step is not None:
+        return [(reading.step, 1.0)]
+    total = sum(p for _, p in reading.steps)
+    return [(s, p / total) for s, p in reading.steps if p > 0]
+
+
+def clef_belief(reading: Reading) -> float:
+    """Probability that a sign is a clef at all, of whatever letter."""
+    labels = [(reading.label, reading.confidence), *reading.rivals]
+    return min(1.0, sum(p for x, p in labels if x in CLEFS))
+
+
+def clef_hypotheses(reading: Reading) -> dict[tuple[str, int], float]:
+    """Probability of each (clef label, step on a line) given that the sign is a clef."""
+    labels = [(reading.label, reading.confidence), *reading.rivals]
+    clefs = [(x, p) for x, p in labels if x in CLEFS and p > 0]
+    steps = [(s, p) for s, p in distribution(reading) if s % 2 == 0]
+    if not steps and reading.step is not None:
+        steps = [(reading.step - 1, 0.5), (reading.step + 1, 0.5)]
+    total = sum(p for _, p in clefs) * sum(p for _, p in steps)
+    return {(x, s): p * q / total for x, p in clefs for s, q in steps} if total else {}
+
+
+def usual_clefs(staff: Staff) -> dict[tuple[str, int], float]:
+    """Clefs by use, on the lines this staff has; sums to 1."""
+    lines = max(len(staff.lines), 1)
+    use = {(x, clef_step(line)): p for (x, line), p in CLEF_USE.items() if line <= max(lines, 4)}
+    total = sum(use.values())
+    return {key: p / total for key, p in use.items()}
