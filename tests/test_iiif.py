@@ -145,7 +145,7 @@ def test_manifests_of_the_older_standard(tmp_path: Path) -> None:
 )
 def test_what_is_no_manifest(tmp_path: Path, content: str, word: str) -> None:
     path = tmp_path / "book.json"
-    path.write_text("" if content == "{" else content)
+    path.write_text(content)
     with pytest.raises(ScanError, match=word) as caught:
         read_manifest(str(path))
     assert "\n" not in str(caught.value)

@@ -67,10 +67,11 @@ class StripNet(nn.Module):
     Parameters
     ----------
     widths : tuple of int
-        Channels at 1/2, 1/4, 1/8 and 1/16 of the strip's resolution.
+        Channels at 1/2, 1/4, 1/8 and 1/16 of the strip's resolution. ONNX Runtime works in
+        blocks of 16 channels, so other numbers cost what the next multiple costs.
     """
 
-    def __init__(self, widths: tuple[int, int, int, int] = (24, 40, 72, 96)) -> None:
+    def __init__(self, widths: tuple[int, int, int, int] = (16, 48, 72, 96)) -> None:
         super().__init__()
         a, b, c, d = widths
         self.stem = nn.Sequential(_ConvNorm(CHANNELS_IN, a, stride=STRIDE), nn.ReLU())

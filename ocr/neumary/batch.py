@@ -12,6 +12,7 @@ import msgspec
 from neumary import __version__
 from neumary.errors import ExitCode, ModelError, NeumaryError, OutputError, ScanError
 from neumary.executor import Executor, InProcess, LocalProcesses
+from neumary.formats import shown
 from neumary.inputs import Inputs
 from neumary.ledger import LEDGER_NAME, NOTHING, Ledger, LedgerRow, PageCounts, WorkKey, running_alone
 from neumary.models import ModelStamp, check_model
@@ -248,7 +249,7 @@ class _Book:
 
     def open(self, page: PlannedPage) -> Task | None:
         """The page's task; None where there is nothing to do."""
-        page_id, source = page.ref.page_id, page.ref.url or str(page.ref.source)
+        page_id, source = page.ref.page_id, page.ref.url or shown(page.ref.source)
         try:
             page = replace(page, ref=fetch_page(page.ref, self.run.out))
             key = work_key(page, self.run.settings, self.stamp)
@@ -269,7 +270,7 @@ class _Book:
 
     def close(self, task: Task, outcome: Outcome | NeumaryError) -> None:
         """Enter how a page went; errors that would meet every page end the run."""
-        page_id, source = task.ref.page_id, task.ref.url or str(task.ref.source)
+        page_id, source = task.ref.page_id, task.ref.url or shown(task.ref.source)
         if isinstance(outcome, NeumaryError):
             outcome = Outcome(0.0, error=outcome)
         if outcome.error is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Final
@@ -11,7 +12,7 @@ import click
 
 from neumary.commands_read import read, status
 from neumary.errors import ExitCode, OutputError, UsageError
-from neumary.voice import CONTEXT, put_json, voice, voice_options
+from neumary.voice import CONTEXT, CommandT, put_json, voice, voice_options
 
 EXPORTS: Final = ("mei", "musicxml", "volpiano", "csv", "annotations", "pagexml")
 
@@ -32,25 +33,59 @@ def models() -> int:
     return int(ExitCode.MODEL if any(line.fault for line in lines) else ExitCode.OK)
 
 
+def _near(name: str, default: float, text: str) -> Callable[[CommandT], CommandT]:
+    """One tolerance of `score`."""
+    return click.option(
+        f"--{name}",
+        type=click.FloatRange(0, min_open=True),
+        metavar="N",
+        default=default,
+        show_default=True,
+        help=text,
+    )
+
+
 @click.command(context_settings=CONTEXT)
 @click.argument("out", type=click.Path(path_type=Path))
 @click.argument("truth", type=click.Path(path_type=Path))
+@click.option(
+    "--against", type=click.Path(path_type=Path), metavar="OUT", help="Another run over the same pages."
+)
+@click.option(
+    "--html", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Report with pictures."
+)
+@_near("note-spaces", 0.5, "Centres of notes this near are one note; staff spaces.")
+@_near("sign-spaces", 1.0, "The same for clefs, flats, custodes and divisions.")
+@_near("line-spaces", 0.25, "Mean distance up to which a staff line is found.")
+@_near("line-overlap", 0.8, "Share of a line that must be covered.")
 @voice_options
-def score(out: Path, truth: Path) -> int:
+def score(out: Path, truth: Path, against: Path | None, html: Path | None, **near: float) -> int:
     """Compare pages as read with pages known to be true.
 
-    OUT is a folder written by `neumary read`; TRUTH is one in the same form, or holds
-    *.truth.json files. Pages are paired by page id.
+    OUT is a folder written by `neumary read`, or MEI files; TRUTH is one in the same form, or
+    holds drawn pages or *.truth.json files. Pages are paired by page id. With --against,
+    what got better or worse since another run, page by page.
     """
-    from neumary.score import score_folders
+    from neumary.score import Tolerances, score_folders
 
-    report = score_folders(out, truth)
+    report = score_folders(out, truth, Tolerances(**near))
+    change = None
+    if against is not None:
+        from neumary.score_change import compare_reports
+
+        change = compare_reports(report, score_folders(against, truth, Tolerances(**near)))
+    if html is not None:
+        from neumary.score_html import report_pictures, write_html
+
+        write_html(report, report_pictures(report, (truth, out)), html)
     if voice().json:
-        put_json(report.as_dict())
+        put_json(report.as_dict() | ({} if change is None else {"against": change.as_dict()}))
     else:
         from rich.console import Console
 
-        Console(soft_wrap=not sys.stdout.isatty()).print(report.table())
+        console = Console(soft_wrap=not sys.stdout.isatty())
+        for table in (report.table(), *(change.tables() if change else ())):
+            console.print(table)
     return int(ExitCode.OK)
 
 

@@ -7,6 +7,7 @@ never be read as if the rest of the leaf were blank.
 from __future__ import annotations
 
 import re
+import stat
 import zlib
 from pathlib import Path
 from typing import Final
@@ -28,9 +29,15 @@ _KINDS: Final = "JPEG, PNG, TIFF, WebP, JPEG 2000 or PDF"
 _PDF_HEAD: Final = 1024  # bytes within which a PDF says that it is one, and that it ends (PDF 1.7, app. H)
 
 
+def shown(path: Path) -> str:
+    """A path as text that can be stored anywhere; bytes that are no UTF-8 become escapes."""
+    return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def read_bytes(path: Path) -> bytes:
     """Bytes of a file, or a `ScanError` that says why there are none."""
     try:
+        _refuse_devices(path)
         data = path.read_bytes()
     except FileNotFoundError:
         raise ScanError(f"{path} does not exist.", "Check the name, and quote it if it has spaces.") from None
@@ -69,6 +76,7 @@ def kind_of(path: Path) -> str:
         If the file cannot be opened or is of no kind we read.
     """
     try:
+        _refuse_devices(path)
         with path.open("rb") as file:
             head = file.read(4096)
     except OSError:
@@ -82,6 +90,13 @@ def kind_of(path: Path) -> str:
         raise ScanError(f"{path} is a BigTIFF in big-endian order, which is not read.", "Save it as TIFF.")
     looks = "text" if is_text(head[:512]) else "no known picture format"
     raise ScanError(f"{path} is not a picture: its content is {looks}.", f"Give a {_KINDS} file.")
+
+
+def _refuse_devices(path: Path) -> None:
+    """A named pipe would keep its reader waiting for ever."""
+    mode = path.stat().st_mode
+    if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+        raise ScanError(f"{path} is a pipe or a device, not a file.", "Give a picture file.")
 
 
 def _empty(path: Path) -> ScanError:

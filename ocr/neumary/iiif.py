@@ -57,6 +57,8 @@ def is_address(name: str) -> bool:
 def looks_like_manifest(path: Path) -> bool:
     """Whether a file says near its beginning that it is a IIIF manifest."""
     try:
+        if not path.is_file():
+            return False
         with path.open("rb") as file:
             return b"iiif.io/api/presentation" in file.read(4096)
     except OSError:

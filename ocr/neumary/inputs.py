@@ -87,7 +87,11 @@ def list_inputs(names: Iterable[str | Path], *, longest_side_px: int = LONGEST_S
 
 
 def _take(path: Path, found: Inputs, seen: set[Path | str]) -> None:
-    where = path.resolve()
+    try:
+        where = path.resolve()
+    except (OSError, RuntimeError):  # links in a circle
+        found.failed.append(ScanError(f"{path} is a link that leads nowhere.", "Put the link right."))
+        return
     if where in seen:
         found.skipped.append(Skipped(path, "named twice"))
         return

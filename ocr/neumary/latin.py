@@ -32,7 +32,7 @@ _HIATUS: Final = re.compile(r"(?:ae(?=l(?:is|i|em|e)?$))|(?:aer)|(?:oe(?=[mt]))"
 
 _SILENT_U: Final = re.compile(r"(?<=q)u(?=[aeiouy])|(?<=ng)u(?=[aeiouy])|(?<=^s)u(?=a[duv]|e[st])")
 _CONSONANT: Final = re.compile(
-    r"(?<=^in)[iu](?=[aeou])|(?<=^(?:ad|ab|ob))[iu](?=[aeou])|(?<=^(?:con|sub|per))[iu](?=[aeou])"
+    r"^i(?=hes)|(?<=^in)[iu](?=[aeou])|(?<=^(?:ad|ab|ob))[iu](?=[aeou])|(?<=^(?:con|sub|per))[iu](?=[aeou])"
     r"|(?<=^(?:in|ad|ob))u(?=i)|(?<=^(?:con|per))u(?=i)|(?<=sal|ser|sil|par|ner|cer|pul)u(?=[aeiou])"
 )
 """Consonants after a consonant: after a prefix (ad-iu-tor, in-ui-tat), and in some stems (ser-uus)."""
@@ -42,7 +42,9 @@ _LIQUID: Final = frozenset("lr")
 _MUTES: Final = frozenset({"b", "c", "d", "f", "g", "p", "t", "ch", "ph", "th"})
 _BEGINNINGS: Final = frozenset(
     ("s", second) for second in ("p", "t", "c", "q", "m", "ch", "ph", "th", "k")
-) | frozenset({("g", "n"), ("p", "s"), ("p", "t"), ("c", "t"), ("m", "n"), ("p", "n"), ("b", "d"), ("ph", "th")})
+) | frozenset(
+    {("g", "n"), ("p", "s"), ("p", "t"), ("c", "t"), ("m", "n"), ("p", "n"), ("b", "d"), ("ph", "th")}
+)
 _SEVERAL: Final = {"euouae": ("e", "u", "o", "u", "a", "e"), "evovae": ("e", "v", "o", "v", "a", "e")}
 """The vowels of "seculorum amen", written below a psalm tone's ending."""
 
@@ -120,6 +122,8 @@ def _is_consonant(plain: str, at: int, is_first: bool, after_vowel: bool) -> boo
         return False
     if is_first:
         return plain[at] != "y" and plain[at : at + 2] != "ii"
+    if plain[at : at + 2] == "iu" and plain[at + 2 :][:1] in _VOWELS:
+        return False  # intro-i-uit: the u is the consonant
     return after_vowel
 
 

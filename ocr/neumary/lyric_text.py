@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -81,6 +82,47 @@ def load_text(path: Path) -> list[TextLine]:
     except UnicodeDecodeError as error:
         raise UsageError(f"The text {path} is not in UTF-8: {error}.", "Save it in UTF-8.") from error
     return [TextLine(line.strip()) for line in text.splitlines() if line.strip()]
+
+
+def text_of_page(path: Path, page_id: str) -> list[TextLine]:
+    """Find and read the text of one page.
+
+    Parameters
+    ----------
+    path : Path
+        A file (see `load_text`), or a folder of files called ``<page-id>.txt``, ``.xml`` or ``.alto.xml``.
+    page_id : str
+
+    Returns
+    -------
+    list of TextLine
+        Empty if the folder has no text for this page.
+    """
+    if not path.is_dir():
+        return load_text(path)
+    names = (f"{page_id}{suffix}" for suffix in (".txt", ".xml", ".alto.xml"))
+    return next((load_text(path / name) for name in names if (path / name).is_file()), [])
+
+
+def text_sha256(path: Path) -> str:
+    """Hash a text or a folder of texts, in hex: the same words, the same hash.
+
+    Raises
+    ------
+    UsageError
+        If there is nothing there.
+    """
+    digest = hashlib.sha256()
+    try:
+        if not path.is_dir():
+            return hashlib.sha256(path.read_bytes()).hexdigest()
+        for file in sorted(path.iterdir()):
+            if file.suffix in (".txt", ".xml") and file.is_file():
+                digest.update(file.name.encode("utf-8", "surrogateescape") + b"\0")
+                digest.update(hashlib.sha256(file.read_bytes()).digest())
+    except OSError as error:
+        raise UsageError(f"The text {path} cannot be opened: {error.strerror}.", "Check its name.") from error
+    return digest.hexdigest()
 
 
 def _from_xml(data: bytes, path: Path) -> list[TextLine]:

@@ -2,8 +2,8 @@
 
 The network names every pixel of a strip, text among them; what it calls text below the bottom line
 is the lyrics. One line of writing is sought, its words parted at wide gaps. Scribes of chant
-spread the syllables of a word to make room for the notes, so a box may hold a word, a part of one, or two words
-written close: only a text tells (see `neumary.syllables`).
+spread the syllables of a word to make room for the notes, so a box may hold a word, a part of one, or
+two words written close: only a text tells (see `neumary.syllables`).
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from typing import Final
 
 import cv2
 import numpy as np
-import numpy.typing as npt
 
 from neumary.strips import BOTTOM_ROW, STRIP_SPACE
 from neumary.types import F32, U8, Bool, Box, Strip, Syllable
@@ -54,7 +53,8 @@ def find_words(strip: Strip, scores: F32) -> list[Syllable]:
     reach = round(_REACH * height)
     low, high = max(top - reach, _first_row()), min(bottom + reach, text.shape[0])
     words = []
-    for left, right in _runs(text[top:bottom].any(axis=0), _GAP * height):
+    filled: Bool = np.asarray(text[top:bottom].any(axis=0), dtype=np.bool_)
+    for left, right in _runs(filled, _GAP * height):
         cells = text[low:high, left:right]
         core = np.flatnonzero(text[top:bottom, left:right].any(axis=1))
         if cells.sum() < _LEAST * height**2 or np.ptp(core) + 1 < _LOW * height:
@@ -92,7 +92,7 @@ def _band(text: Bool) -> tuple[int, int] | None:
     return (top, bottom) if bottom - top >= 3 else None
 
 
-def _runs(filled: npt.NDArray[np.bool_], gap: float) -> list[tuple[int, int]]:
+def _runs(filled: Bool, gap: float) -> list[tuple[int, int]]:
     """Stretches (half-open) of filled columns; gaps not wider than `gap` are bridged."""
     cols = np.flatnonzero(filled)
     if not cols.size:

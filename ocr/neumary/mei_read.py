@@ -18,7 +18,7 @@ from lxml import etree
 
 from neumary.errors import StoreError
 from neumary.gamut import CLEF_DEGREES, degree_of
-from neumary.types import Box, Glyph, NotationKind, Neume, Page, Pitch, Reading, Staff, Syllable
+from neumary.types import Box, Glyph, NotationKind, Neume, Page, Pitch, Provenance, Reading, Staff, Syllable
 from neumary_models.labels import HEADS
 
 _ID: Final = "{http://www.w3.org/XML/1998/namespace}id"
@@ -97,6 +97,7 @@ class _Reader:
             sha256="",
             width=int(surface.get("lrx")),
             height=int(surface.get("lry")),
+            provenance=Provenance(program="MEI"),
             staves=tuple(staves),
             glyphs=tuple(self.glyphs),
             readings=tuple(self.readings),
@@ -158,7 +159,9 @@ class _Reader:
         if name in ("nc", "custos"):
             alter = -1 if element.get("accid.ges") == "f" else 0
             known = degree is not None
-            pitch = Pitch(certainty="exact" if known else "contour", degree=degree, alter=alter if known else 0)
+            pitch = Pitch(
+                certainty="exact" if known else "contour", degree=degree, alter=alter if known else 0
+            )
         self.glyphs.append(
             Glyph(
                 id=glyph_id,
@@ -187,7 +190,9 @@ class _Reader:
     def _settle_rows(self, first: int) -> float:
         """Staff space by the rows of the steps; tall signs are moved to the row of their step."""
         here = list(zip(self.glyphs[first:], self.readings[first:], strict=True))
-        heads = [(r.step, g.row) for g, r in here if r.step is not None and r.label in ("punctum", "inclinatum")]
+        heads = [
+            (r.step, g.row) for g, r in here if r.step is not None and r.label in ("punctum", "inclinatum")
+        ]
         if len({step for step, _ in heads}) < 2:
             return _UNKNOWN_SPACE_PX
         slope, top = np.polyfit(*np.array(heads, dtype=np.float64).T, 1)

@@ -87,6 +87,10 @@ class PageScore(msgspec.Struct, frozen=True, kw_only=True):
     confusion: dict[str, dict[str, int]] = msgspec.field(default_factory=dict)  # true > read; "" none
     outcomes: tuple[Outcome, ...] = ()
 
+    def sign_f1(self, group: str) -> float:
+        """F1 of the signs of a group: "clef", "accidental", "custos", "division"."""
+        return self.signs.get(group, Tally()).f1
+
     @property
     def melody_error_rate(self) -> float:
         """Edits / true length, clef errors propagated to every note under them."""

@@ -159,9 +159,7 @@ def _step(placed: Placed) -> int | None:
     return line_step(placed.sign.reading) if placed.sign.is_clef else placed.sign.reading.step
 
 
-def _why_missed(
-    true: Placed, theirs: list[Placed], staves: Mapping[int, int], read: Page
-) -> Cause:
+def _why_missed(true: Placed, theirs: list[Placed], staves: Mapping[int, int], read: Page) -> Cause:
     if not _near_staff(true, read.staves):
         return "staff"
     if _other_lines(true, staves, read):

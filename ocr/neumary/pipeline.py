@@ -12,10 +12,13 @@ import neumary
 from neumary import decide, ink, neumes, pitch, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
+from neumary.lyric_text import text_of_page
+from neumary.lyrics import find_words
 from neumary.read import read_strip
 from neumary.settings import ReadSettings
 from neumary.strips import STRIP_SPACE, cut_strip
-from neumary.types import Glyph, InkMap, Page, Provenance, Reading, Remark, Scan, Staff
+from neumary.syllables import place_syllables
+from neumary.types import Glyph, InkMap, Page, Provenance, Reading, Remark, Scan, Staff, Syllable
 from neumary_models.labels import BY_NAME, HEADS
 from neumary_models.zoo import LoadedModel
 
@@ -55,8 +58,9 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     found, said = staves.find_staves(leaf, lines=settings.line_count)
     remarks += said
     signs: list[tuple[Glyph, Reading]] = []
+    words: list[Syllable] = []
     if settings.only == "all":
-        signs = read_signs(leaf, found, model)
+        signs = read_signs(leaf, found, model, words)
     glyphs, readings = number_signs(found, signs)
     if settings.only == "all":
         remarks += _bare(found, glyphs, readings)
@@ -70,6 +74,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         staves=tuple(found),
         glyphs=tuple(glyphs),
         readings=tuple(readings),
+        syllables=tuple(msgspec.structs.replace(word, id=f"y{n:04d}") for n, word in enumerate(words, 1)),
         warnings=tuple(remarks),
         provenance=_provenance(settings, model),
     )
@@ -98,13 +103,15 @@ def judge(page: Page, settings: ReadSettings) -> Page:
     if not chant:
         text = f"Read as {settings.repertoire}: shapes and places are given, chant names are withheld."
         remarks.append(Remark(code="names-withheld", text=text))
-    return msgspec.structs.replace(
+    judged = msgspec.structs.replace(
         page,
         glyphs=tuple(glyphs),
         readings=tuple(settled),
         neumes=tuple(neumes.group_neumes(page.staves, glyphs, settled, names=chant)),
         warnings=(*page.warnings, *remarks),
     )
+    text = text_of_page(Path(settings.text), page.page_id) if settings.text else []
+    return place_syllables(judged, text)
 
 
 def _bare(found: list[Staff], glyphs: list[Glyph], readings: list[Reading]) -> list[Remark]:
@@ -118,8 +125,13 @@ def _bare(found: list[Staff], glyphs: list[Glyph], readings: list[Reading]) -> l
     ]
 
 
-def read_signs(leaf: InkMap, found: list[Staff], model: LoadedModel) -> list[tuple[Glyph, Reading]]:
-    """Signs of all staves, each claimed by one staff only; ids still empty."""
+def read_signs(
+    leaf: InkMap, found: list[Staff], model: LoadedModel, words: list[Syllable] | None = None
+) -> list[tuple[Glyph, Reading]]:
+    """Signs of all staves, each claimed by one staff only; ids still empty.
+
+    The lyrics' words below each staff are added to `words`, if given.
+    """
     calibration = Calibration(**model.calibration)
     signs: list[tuple[Glyph, Reading]] = []
     for staff in found:
@@ -127,6 +139,8 @@ def read_signs(leaf: InkMap, found: list[Staff], model: LoadedModel) -> list[tup
             continue
         strip = cut_strip(leaf, staff)
         scores, line_free = read_strip(strip, model)
+        if words is not None:
+            words += find_words(strip, scores)
         candidates = find_candidates(scores, calibration)
         chosen = choose(candidates, calibration.believe_p)
         signs += place(strip, line_free, chosen)

@@ -23,7 +23,8 @@ FETCHED_NAME: Final = "fetched"
 _RESERVED: Final = frozenset(
     {"index.html", "ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", LOCK_NAME, FETCHED_NAME}
 )
-_UNSAFE: Final = re.compile(r'[\x00-\x1f/\\:*?"<>|]')
+_UNSAFE: Final = re.compile(r'[\x00-\x1f/\\:*?"<>|\ufffd]')
+_LONGEST_ID_BYTES: Final = 200  # of 255 in a name; the rest is for temporary names and "-2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +133,9 @@ def _free_id(wanted: str, taken: set[str], natural: Counter[str]) -> str:
 
 def safe_id(stem: str) -> str:
     """A file stem as a folder name that is safe everywhere; plain stems stay as they are."""
-    name = _UNSAFE.sub("_", stem).lstrip(".").rstrip(". ") or "page"
+    text = stem.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    text = text.encode("utf-8")[:_LONGEST_ID_BYTES].decode("utf-8", "ignore")
+    name = _UNSAFE.sub("_", text).lstrip(".").rstrip(". ") or "page"
     return f"{name}_" if _fold(name) in _RESERVED else name
 
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from neumary.decode import decode_image, hearing, set_upright
 from neumary.errors import ScanError
-from neumary.formats import kind_of, read_bytes, refuse_cut_pdf, refuse_cut_short
+from neumary.formats import kind_of, read_bytes, refuse_cut_pdf, refuse_cut_short, shown
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -58,7 +58,7 @@ class PageRef:
     @property
     def origin(self) -> str:
         """Where the page comes from, for good: its address, or its file's absolute path."""
-        return self.url or str(self.source.absolute())
+        return self.url or shown(self.source.absolute())
 
 
 def numbered_id(stem: str, number: int) -> str:
@@ -152,7 +152,7 @@ def load_scan(ref: PageRef, *, sha256: str = "", limit_megapixels: float = LIMIT
     return Scan(
         page_id=ref.page_id,
         rgb=rgb,
-        source=str(path),
+        source=shown(path),
         sha256=hashlib.sha256(data).hexdigest() if data else sha256,
         dpi=dpi,
         repairs=tuple(dict.fromkeys(notes)),

@@ -37,6 +37,10 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         "staves" stops after the staff lines; "all" reads everything.
     model : str
         Name of a shipped model, or path of a model file; "" takes the default one.
+    text : str
+        Path of the lyrics' text, or of a folder of texts (see `neumary.lyric_text`); "" for none.
+    text_sha256 : str
+        Of that text: other words are another setting.
     """
 
     lines: Lines = "auto"
@@ -45,6 +49,8 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     decide: bool = True
     only: Only = "all"
     model: str = ""
+    text: str = ""
+    text_sha256: str = ""
 
     @property
     def line_count(self) -> int | None:

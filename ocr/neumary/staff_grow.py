@@ -99,8 +99,10 @@ def _try(field: Field, first: int, rows: Ints, n_lines: int | None, traces: list
 def _strength(field: Field, first: int, rows: Ints) -> float:
     """How good a seed a chain is; 0 for chains no line would give."""
     along = float(field.likeness[np.arange(first, first + len(rows)), rows].mean())
+    if along < _SEED_MEAN:
+        return 0.0
     steady = float(steadiness(field, first, rows[None].astype(float))[0])
-    if along < _SEED_MEAN or steady < 0.5 * STEADY:
+    if steady < 0.5 * STEADY:
         return 0.0
     return along**2 * len(rows) * min(1.0, steady)
 

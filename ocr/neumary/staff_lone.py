@@ -24,6 +24,7 @@ _LONE: Final = 0.6  # mean coherence of a lone line
 _FEW_STAVES: Final = 3  # so many staves of three or more lines settle it
 _LEAST_LONE: Final = 3  # fewer single lines than this may be line fillers
 _EDGE_SPACES: Final = 1.6  # a line so near to the picture's edge may belong to a cut staff
+_MARGIN_SPACES: Final = 4.0  # staves that begin within so much of each other share a margin
 _STEADY: Final = 0.5  # steadiness of a lone line, which has no neighbours to vouch for it
 _BROAD: Final = 0.5  # its greatest width in staff spaces, themselves only guessed here
 _COLOURED: Final = 0.2  # coloured against all ink of a lone line
@@ -70,11 +71,19 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
         return [trace for trace in traces if len(trace.rows) > 1 or _cut_off(field, trace)]
     few = [_alone(trace, k) for trace in traces if len(trace.rows) <= 2 for k in range(len(trace.rows))]
     few = _paired(field, few + _single_lines(field, few), n_lines)
-    if n_lines is None and len(few) < _LEAST_LONE:
+    if n_lines is None and (len(few) < _LEAST_LONE or not _aligned(field, few)):
         few = [trace for trace in few if len(trace.rows) == 2]
     if _inked_length(few) <= _inked_length(full):
         return traces
     return few + [t for t in full if not taken(few, t.first, t.rows, t.space)]
+
+
+def _aligned(field: Field, few: list[Trace]) -> bool:
+    """Whether most begin at one margin; line fillers begin wherever a text ends."""
+    slope = float(np.median([_slope(trace) for trace in few]))
+    starts = np.array([t.first + slope * float(t.rows[:, 0].mean()) / field.strip_px**2 for t in few])
+    near = np.abs(starts[:, None] - starts[None, :]) <= _MARGIN_SPACES * field.per_space
+    return bool(near.mean(axis=1).max() >= 0.6)
 
 
 def _cut_off(field: Field, trace: Trace) -> bool:

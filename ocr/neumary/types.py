@@ -326,6 +326,7 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     neumes: tuple[Neume, ...] = ()
     syllables: tuple[Syllable, ...] = ()
     warnings: tuple[Remark, ...] = ()
+    hints: tuple[Remark, ...] = ()  # suggestions, such as a mode: no doubt, and nothing rests on them
     provenance: Provenance = Provenance()
 
     def current(self) -> dict[str, Reading]:

@@ -65,3 +65,9 @@ def read_slowly(scan: Scan, settings: ReadSettings, model: Any) -> Page:
     """Long enough a page for a test to interrupt the run."""
     time.sleep(0.3)
     return read_quickly(scan, settings, model)
+
+
+def read_steadily(scan: Scan, settings: ReadSettings, model: Any) -> Page:
+    """Short pages, so that a kill at any moment meets reading as often as writing."""
+    time.sleep(0.02)
+    return read_quickly(scan, settings, model)

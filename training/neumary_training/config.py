@@ -51,7 +51,7 @@ class TrainConfig:
     train_pages: int = 2400
     held_out_pages: int = 160
     kinds: dict[str, float] | None = None
-    widths: tuple[int, int, int, int] = (24, 40, 72, 96)
+    widths: tuple[int, int, int, int] = (16, 48, 72, 96)
     crop_cols: int = 512
     batch: int = 96
     steps: int = 9000

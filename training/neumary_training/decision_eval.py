@@ -35,14 +35,14 @@ from neumary_models import zoo
 from neumary_synth.render import render_page
 from neumary_training.data import page_seed
 from neumary_training.decision_measures import (
-    CAUGHT_CODES,
     ClefCount,
     StepCount,
     clef_plants,
     count_clefs,
     count_steps,
     reliability,
-    staff_pairs,
+    staff_shifts,
+    warned_staves,
 )
 
 KINDS: Final = ("square", "pointed", "five-line", "songbook")
@@ -117,9 +117,8 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
         before, after = judge(case.raw, plain), judge(case.raw, joint)
         scores["without"].append(score_page(before, case.truth))
         scores["with"].append(score_page(after, case.truth))
-        matched = staff_pairs(after, case.truth)
-        count_clefs(clefs, after, case.truth, matched)
-        count_clefs(bare_clefs, before, case.truth, matched)
+        count_clefs(clefs, after, case.truth)
+        count_clefs(bare_clefs, before, case.truth)
         count_steps(steps, before, after, case.truth)
         pairs += reliability(before, case.truth)
         _plant(case, before, joint, plants)
@@ -136,13 +135,12 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
 
 def _plant(case: Case, before: Page, settings: ReadSettings, plants: dict[str, int]) -> None:
     """One staff of a page with custodes has its C clef read as F (or F as C), surely and without rival."""
-    for planted, staff, base in clef_plants(case.raw, before, case.truth, case.name):
+    for planted, staff in clef_plants(case.raw, before, case.truth, case.name):
         found = judge(planted, settings)
         plants["pages"] += 1
-        right = staff_pairs(found, case.truth).get(staff, (None, None))[0] == base
-        warned = any(w.staff == staff and w.code in CAUGHT_CODES for w in found.warnings)
+        right = staff_shifts(found, case.truth).get(staff) == 0
         plants["right"] += right
-        plants["warned"] += warned and not right
+        plants["warned"] += staff in warned_staves(found) and not right
 
 
 def _figures(scores: Sequence[PageScore]) -> dict[str, Any]:

@@ -10,7 +10,6 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from neumary.gamut import line_step
 from neumary.measures import match
 from neumary.page_matching import Placed, place_signs, sign_costs
 from neumary.types import Page
@@ -20,6 +19,7 @@ CAUGHT_CODES: Final = frozenset(
 )
 """Warnings that send a reader to the clef of the staff they name."""
 
+OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
 _NOTE_SPACES: Final = 0.5
 
 
@@ -64,44 +64,46 @@ def matched_heads(read: Page, truth: Page) -> list[tuple[Placed, Placed]]:
     return [(ours[i], theirs[j]) for i, j in match(sign_costs(ours, theirs), _NOTE_SPACES)]
 
 
-def _base(placed: Placed) -> int | None:
-    symbol, step = placed.symbol, placed.sign.reading.step
-    return None if symbol is None or step is None else symbol[0] - step
+def staff_shifts(read: Page, truth: Page) -> dict[str, int | None]:
+    """How far the opening of each read staff is out, in degrees; None where it has no pitch.
 
-
-def staff_pairs(read: Page, truth: Page) -> dict[str, tuple[int | None, int]]:
-    """Degree of the bottom line at the opening of each read staff, read and true, by staff id.
-
-    The commonest among the first six matched notes of a staff; staves with fewer than four
-    matched notes are left out.
+    The commonest difference among the first six matched notes of a staff; staves with fewer than
+    four matched notes are left out.
     """
-    found: dict[str, list[tuple[int | None, int | None]]] = {}
+    found: dict[str, list[int | None]] = {}
     for ours, theirs in matched_heads(read, truth):
-        found.setdefault(ours.sign.glyph.staff, []).append((_base(ours), _base(theirs)))
-    pairs: dict[str, tuple[int | None, int]] = {}
-    for staff, bases in found.items():
-        true = Counter(b for _, b in bases[:6] if b is not None).most_common(1)
-        if len(bases) >= 4 and true:
-            pairs[staff] = (Counter(a for a, _ in bases[:6]).most_common(1)[0][0], true[0][0])
-    return pairs
+        if theirs.symbol is not None:
+            gap = None if ours.symbol is None else ours.symbol[0] - theirs.symbol[0]
+            found.setdefault(ours.sign.glyph.staff, []).append(gap)
+    return {
+        staff: Counter(gaps[:6]).most_common(1)[0][0] for staff, gaps in found.items() if len(gaps) >= 4
+    }
 
 
-def count_clefs(count: ClefCount, read: Page, truth: Page, pairs: dict[str, tuple[int | None, int]]) -> None:
+def warned_staves(page: Page) -> set[str]:
+    """Staves whose clef a warning puts in doubt; a custos doubts both staves it ties."""
+    order = [staff.id for staff in page.staves]
+    named = {w.staff for w in page.warnings if w.code in CAUGHT_CODES}
+    for warning in page.warnings:
+        if warning.code == "custos-mismatch" and warning.staff in order[:-1]:
+            named.add(order[order.index(warning.staff) + 1])
+    return named
+
+
+def count_clefs(count: ClefCount, read: Page, truth: Page) -> None:
     """Add up the staves of one page."""
-    ours = staff_pairs(read, truth)
-    warned = {w.staff for w in read.warnings if w.code in CAUGHT_CODES}
-    hidden = hidden_staves(read, truth)
-    for staff in pairs:
-        base, true = ours[staff]
+    warned, hidden = warned_staves(read), hidden_staves(read, truth)
+    for staff, shift in staff_shifts(read, truth).items():
+        said = staff in warned or shift is None
         count.staves += 1
-        count.right += base == true
-        count.right_warned += base == true and staff in warned
-        count.wrong_warned += base != true and (staff in warned or base is None)
-        count.wrong_silent += base != true and base is not None and staff not in warned
+        count.right += shift == 0
+        count.right_warned += shift == 0 and said
+        count.wrong_warned += shift != 0 and said
+        count.wrong_silent += shift != 0 and not said
         if staff in hidden:
             count.hidden += 1
-            count.hidden_right += base == true
-            count.hidden_warned += base != true and (staff in warned or base is None)
+            count.hidden_right += shift == 0
+            count.hidden_warned += shift != 0 and said
 
 
 def hidden_staves(read: Page, truth: Page) -> set[str]:
@@ -143,8 +145,8 @@ def reliability(read: Page, truth: Page) -> list[tuple[float, bool]]:
     ]
 
 
-def clef_plants(raw: Page, before: Page, truth: Page, name: str) -> Iterator[tuple[Page, str, int]]:
-    """A page with one clef misread, if it has custodes and a clef rightly read: (page, staff, true base).
+def clef_plants(raw: Page, before: Page, truth: Page, name: str) -> Iterator[tuple[Page, str]]:
+    """A page with one clef misread, if it has custodes and a clef rightly read: (page, staff).
 
     The opening C clef of one staff, drawn by the page's name, is called F (or F called C) on the
     same line, just as surely as it was read, without a rival. `before` is the page with pitches
@@ -152,22 +154,16 @@ def clef_plants(raw: Page, before: Page, truth: Page, name: str) -> Iterator[tup
     """
     if not any(p.sign.label == "custos" for p in place_signs(truth)):
         return
-    right = {staff: true for staff, (base, true) in staff_pairs(before, truth).items() if base == true}
+    right = {staff for staff, shift in staff_shifts(before, truth).items() if shift == 0}
     found: dict[str, Placed] = {}
-    for placed in place_signs(raw):
-        sign = placed.sign
-        if sign.is_clef and not placed.clefs_before > 1 and sign.glyph.staff in right:
-            found.setdefault(sign.glyph.staff, placed)
-    wanted = {
-        s: p
-        for s, p in found.items()
-        if p.sign.label in ("clef_c", "clef_f") and line_step(p.sign.reading) is not None
-    }
+    for placed in place_signs(before):
+        if placed.sign.is_clef and placed.sign.glyph.staff in right:
+            found.setdefault(placed.sign.glyph.staff, placed)
+    wanted = {staff: p for staff, p in found.items() if p.sign.label in OTHER_LETTER}
     if len(right) < 2 or not wanted:
         return
     staff = sorted(wanted)[int(np.random.default_rng(list(name.encode())).integers(len(wanted)))]
     sign = wanted[staff].sign
-    other = {"clef_c": "clef_f", "clef_f": "clef_c"}[sign.label]
-    slipped = msgspec.structs.replace(sign.reading, label=other, rivals=())
+    slipped = msgspec.structs.replace(sign.reading, label=OTHER_LETTER[sign.label], rivals=())
     readings = tuple(slipped if r.glyph == sign.glyph.id else r for r in raw.readings)
-    yield msgspec.structs.replace(raw, readings=readings), staff, right[staff]
+    yield msgspec.structs.replace(raw, readings=readings), staff
