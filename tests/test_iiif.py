@@ -107,7 +107,9 @@ def test_pictures_are_asked_for_no_larger_than_wanted(tmp_path: Path) -> None:
     note["body"] = {"type": "Choice", "items": [note["body"], {"id": "https://library.example/uv.jpg"}]}
     path = tmp_path / "gradual.json"
     plain = _canvas("https://library.example/f3.jpg", 9000)
-    path.write_text(json.dumps(_book(_canvas(image, 9000, service), _canvas(image, 900, service), plain, choice)))
+    path.write_text(
+        json.dumps(_book(_canvas(image, 9000, service), _canvas(image, 900, service), plain, choice))
+    )
     found = read_manifest(str(path), longest_side_px=3000)
     assert found.stem == "gradual"
     assert found.pictures == (

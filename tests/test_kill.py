@@ -27,7 +27,8 @@ SCRIPT = """
     from neumary.settings import ReadSettings
     if __name__ == "__main__":
         reader = getattr(stand_ins, sys.argv[4]) if sys.argv[4] else None
-        report = read_all(list_inputs([sys.argv[2]]), Run(Path(sys.argv[3]), ReadSettings(), 2, reader=reader))
+        run = Run(Path(sys.argv[3]), ReadSettings(), jobs=2, reader=reader)
+        report = read_all(list_inputs([sys.argv[2]]), run)
         sys.exit(int(report.exit_code()))
 """
 PAGES = 10
@@ -89,7 +90,9 @@ def _assert_as_undisturbed(out: Path, undisturbed: dict[str, bytes], pages: int)
     assert [row.state for row in rows] == ["done"] * pages
 
 
-def _disturb(command: _Command, tmp_path: Path, moments: int, longest_s: float, pages: int, seed: int) -> None:
+def _disturb(
+    command: _Command, tmp_path: Path, moments: int, longest_s: float, pages: int, seed: int
+) -> None:
     """Kill so many runs, parent and workers in turn, and finish each; compare with a run left in peace."""
     calm = tmp_path / "calm/out"
     calm.parent.mkdir()
@@ -116,7 +119,9 @@ def _disturb(command: _Command, tmp_path: Path, moments: int, longest_s: float, 
         while any(_is_alive(pid) for pid in family):
             assert time.monotonic() < deadline, "processes outlive the run"
             time.sleep(0.02)
-        half = [folder for folder in out.glob("[!.]*/") if {p.name for p in folder.iterdir()} != set(PAGE_FILES)]
+        half = [
+            folder for folder in out.glob("[!.]*/") if {p.name for p in folder.iterdir()} != set(PAGE_FILES)
+        ]
         assert not half  # what has its name is whole, even before the next run
         if rng.random() < 0.5:  # else the next run is killed as well
             assert command.finish(out) == 0
@@ -149,8 +154,9 @@ def test_many_kills(tmp_path: Path, picture: object, reader: str, moments: int, 
         for n in range(pages):
             picture(f"leaves/f{n}.jpg", n)  # type: ignore[operator]
     else:
-        from neumary_synth.render import render_many
         from PIL import Image
+
+        from neumary_synth.render import render_many
 
         for drawn in render_many(pages, tmp_path / "drawn", seed=5, kind="square"):
             with Image.open(drawn) as image:

@@ -222,3 +222,13 @@ def test_a_dataset_has_one_hash_however_it_was_made(tmp_path: Path) -> None:
     for path in sorted((tmp_path / "1").glob("*.npz")):
         with np.load(path) as a, np.load(tmp_path / "2" / path.name) as b:
             assert all(np.array_equal(a[name], b[name]) for name in a.files)
+
+
+def test_variants_see_less_and_share_the_rest() -> None:
+    strips = strips_with([(120.0, 40.0, "punctum", 0, 1.0)])
+    cropper = Cropper(join([strips, strips]), 128, 1.3, torch.device("cpu"))
+    half = cropper.variant("line-free", share=0.5)
+    assert len(half.lines) == 1 and half.pixels is cropper.pixels
+    batch = half.at(np.array([0]), np.array([0]))
+    assert float(batch.strips[:, :3].abs().max()) == 0 and float(batch.strips[:, 3].max()) > 0.5
+    assert float(cropper.at(np.array([1]), np.array([0])).strips[:, :3].max()) > 0.5

@@ -46,10 +46,17 @@ CERTAIN_P: Final = 0.9
 _CLEF_SLIP: Final = 0.002  # a clef sign read as a wholly different one (design figure)
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
-_NOTE_WEIGHT: Final = 0.4  # notes of one melody are no independent witnesses: each counts as so much
-_MOST_NOTES: Final = 12.0  # and all notes of one stretch together as no more than so many
-_LEAPS: Final = 2.0  # the same for tritone leaps
+_OTHER_LETTER: Final = 0.01  # a C clef read as F on the same line, or the other way round (design figure)
+_OTHER_LETTER_FAINT: Final = 0.2  # the same of a faint sign
+_NOTE_WEIGHT: Final = 0.3  # notes of one melody are no independent witnesses: each counts as so much
+_MOST_NOTES: Final = 8.0  # and all notes of one stretch together as no more than so many
+_LEAPS: Final = 1.0  # the same for tritone leaps
 _JOIN: Final = 0.5  # weight of the interval across a staff break: another chant may begin there
+_JOIN_AT_BREAK: Final = 0.1  # the same where the scribe who writes custodes has left one out
+_CUSTODES_WRITTEN: Final = 3  # a page with so many is by a scribe who writes them
+
+OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
+"""The two letters most often taken for each other (common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -66,6 +73,7 @@ class ClefChain:
 
     stretches: Sequence[Stretch]
     chant: bool = True
+    custodes: int = field(init=False)  # stretches that end in one
     bases: list[int] = field(init=False)
     seen: F64 = field(init=False)  # what clefs at the head of a staff say, (stretches, bases), log
     sung: F64 = field(init=False)  # what the notes say, the same
@@ -73,11 +81,13 @@ class ClefChain:
     covered_moves: list[F64] = field(init=False)  # the same, a clef between the two covered up
 
     def __post_init__(self) -> None:
+        self.custodes = sum(s.custos is not None and not s.custos.is_faint for s in self.stretches)
         found: set[int] = set()
         for stretch in self.stretches:
             found |= {base_degree(*key) for key in usual_clefs(stretch.staff)}
             for sign in [*stretch.clefs, *([stretch.hidden] if stretch.hidden else [])]:
-                found |= {base_degree(*key) for key in clef_hypotheses(sign.reading)}
+                for label, step in clef_hypotheses(sign.reading):
+                    found |= {base_degree(x, step) for x in (label, OTHER_LETTER.get(label, label))}
             coloured = line_clef(stretch.staff)
             found |= {base_degree(*coloured)} if coloured else set()
         self.bases = sorted(found)
@@ -88,10 +98,10 @@ class ClefChain:
             self.sung = np.array([self._notes(s) for s in self.stretches], dtype=np.float64).reshape(shape)
         pairs = list(zip(self.stretches[:-1], self.stretches[1:], strict=True))
         joins = [self._join(a, b) for a, b in pairs]
-        self.moves = [join + self._clef_move(b) for join, (_, b) in zip(joins, pairs, strict=True)]
+        self.moves = [join + self._clef_move(a, b) for join, (a, b) in zip(joins, pairs, strict=True)]
         self.covered_moves = [
-            join + (self._stay(b) if not b.opens_staff else self._clef_move(b))
-            for join, (_, b) in zip(joins, pairs, strict=True)
+            join + (self._stay(a, b) if not b.opens_staff else self._clef_move(a, b))
+            for join, (a, b) in zip(joins, pairs, strict=True)
         ]
 
     def best(self, pinned: dict[int, int]) -> list[int]:
@@ -162,13 +172,24 @@ class ClefChain:
         log = np.zeros(len(self.bases))
         for sign in stretch.clefs:
             p = min(clef_belief(sign.reading), 1 - _CLEF_SLIP)
-            log += np.log(p * self._spread(clef_hypotheses(sign.reading)) + (1 - p) * usual)
+            log += np.log(p * self._said(sign) + (1 - p) * usual)
         return log
+
+    def _said(self, sign: Sign) -> F64:
+        """Bases a clef sign stands for, C and F taken for each other now and then."""
+        clefs = clef_hypotheses(sign.reading)
+        slip = _OTHER_LETTER_FAINT if sign.is_faint else _OTHER_LETTER
+        slipped = {(OTHER_LETTER[x], s): p for (x, s), p in clefs.items() if x in OTHER_LETTER}
+        if not slipped:
+            return self._spread(clefs)
+        return (1 - slip) * self._spread(clefs) + slip * self._spread(slipped)
 
     def _spread(self, clefs: dict[tuple[str, int], float]) -> F64:
         weights = np.full(len(self.bases), 1e-4)
         for (label, step), p in clefs.items():
-            weights[self.bases.index(base_degree(label, step))] += p
+            base = base_degree(label, step)
+            if base in self.bases:
+                weights[self.bases.index(base)] += p
         shares: F64 = weights / weights.sum()
         return shares
 
@@ -191,16 +212,20 @@ class ClefChain:
 
     # What ties neighbouring stretches
 
-    def _stay(self, b: Stretch) -> F64:
+    def _breaks(self, a: Stretch, b: Stretch) -> bool:
+        """Whether a chant seems to end between two staves: no custos, where the scribe writes them."""
+        return b.opens_staff and a.custos is None and self.custodes >= _CUSTODES_WRITTEN
+
+    def _stay(self, a: Stretch, b: Stretch) -> F64:
         """Log odds of the next base by habit alone."""
-        stays = CLEF_STAYS if b.observed else CLEF_STAYS_UNSEEN
+        stays = CLEF_STAYS_UNSEEN if self._breaks(a, b) or not b.observed else CLEF_STAYS
         n = len(self.bases)
         return np.asarray(np.log(stays * np.eye(n) + (1 - stays) * self.usual(b)[None, :]))
 
-    def _clef_move(self, b: Stretch) -> F64:
+    def _clef_move(self, a: Stretch, b: Stretch) -> F64:
         """The habit of keeping a clef; in mid-staff a clef sign, or nothing changes after all."""
         if b.opens_staff:
-            return self._stay(b)
+            return self._stay(a, b)
         real = min(1 - _NO_CLEF, max(clef_belief(s.reading) for s in b.clefs))
         said = np.exp(self._clefs(b))
         said /= said.sum()
@@ -220,7 +245,7 @@ class ClefChain:
             before, after = a.heads[-1].reading.step, heads[0].reading.step
             if before is not None and after is not None:
                 gap = after - before
-                weight = _JOIN if b.opens_staff else 1.0
+                weight = _JOIN_AT_BREAK if self._breaks(a, b) else _JOIN if b.opens_staff else 1.0
                 log += weight * _over(rise, lambda d: log_interval(d + gap))
         return log
 

@@ -58,6 +58,12 @@ def _cores() -> int:
 )
 @click.option("--model", metavar="NAME|FILE", default="", help="A model of `neumary models`, or a file.")
 @click.option(
+    "--text",
+    type=click.Path(path_type=Path),
+    metavar="FILE|DIR",
+    help="Lyrics: plain text, PAGE or ALTO of one page, or a folder with a file per page id.",
+)
+@click.option(
     "-j",
     "--jobs",
     type=click.IntRange(1),
@@ -98,6 +104,7 @@ def read(
     retry: str | None,
     dry_run: bool,
     strict: bool,
+    text: Path | None,
     **settings: object,
 ) -> int:
     """Read pages from pictures, PDF files, IIIF manifests, folders or @LIST files into a folder.
@@ -113,11 +120,25 @@ def read(
         raise UsageError("Nothing to read was named.", "Name pictures or folders; see `neumary read -h`.")
     if retry and not (out / LEDGER_NAME).is_file():
         raise UsageError(f"{out} holds no ledger, so nothing failed there.", "Read into it first.")
+    if text is not None:
+        settings.update(_text_settings(text, inputs))
     run = Run(out, make_settings(**settings), jobs or _cores(), megapixels, failed_only=bool(retry))
     found = list_inputs(inputs, longest_side_px=iiif_pixels)
     if dry_run:
         return _preview(found, run)
     return _read(found, run, strict)
+
+
+def _text_settings(text: Path, inputs: tuple[str, ...]) -> dict[str, str]:
+    """The lyrics' text as settings; one file is the text of one page."""
+    from neumary.lyric_text import text_sha256
+
+    if not text.is_dir() and (len(inputs) != 1 or Path(inputs[0]).is_dir() or inputs[0].startswith("@")):
+        raise UsageError(
+            f"The text {text} is one file, but more than one page may be read.",
+            "Give a folder with a file called <page-id>.txt or .xml for each page.",
+        )
+    return {"text": str(text), "text_sha256": text_sha256(text)}
 
 
 def _preview(found: Inputs, run: Run) -> int:

@@ -46,7 +46,9 @@ def cut_crop(rgb: U8, mistake: Mistake) -> U8:
     way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
     top, left = (np.array([mistake.row, mistake.col]) - (half + 1) * mistake.space_px).astype(int).clip(0)
     bottom, right = (np.array([mistake.row, mistake.col]) + (half + 1) * mistake.space_px).astype(int)
-    patch = np.ascontiguousarray(rgb[top : max(bottom, top + 1), left : max(right, left + 1)])
+    patch: cv2.typing.MatLike = np.ascontiguousarray(
+        rgb[top : max(bottom, top + 1), left : max(right, left + 1)]
+    )
     if not patch.size:
         return np.full((rows, cols, 3), _PAPER, dtype=np.uint8)
     if scale < 1:

@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 import msgspec
 
 from neumary.accidentals import B_CLASS
-from neumary.clef_chain import CERTAIN_P, ClefChain, custos_agrees, custos_posterior
+from neumary.clef_chain import CERTAIN_P, OTHER_LETTER, ClefChain, custos_agrees, custos_posterior
 from neumary.gamut import (
     FAINT,
     Sign,
@@ -35,8 +35,12 @@ from neumary_models.labels import CLEFS
 INFER_LEAST_P: Final = 0.5
 """An inferred clef less probable than this is not given: contour only is the honest answer."""
 
-DOUBT_CLEF_P: Final = 0.05
-"""A clef the rest of the page gives less than this is warned of."""
+DOUBT_LETTER_ODDS: Final = 3.0
+"""A C (or F) clef is warned of where the rest of the page gives the other letter so many times its odds."""
+
+DOUBT_LINE_ODDS: Final = 100.0
+"""The same for any other clef: letters are taken for each other, lines hardly ever. Both set on rendered
+pages: nine plants in ten are found, one sound clef in thirty is doubted."""
 
 _HABIT_DOUBT: Final = 0.1  # chance that the habits weighed here are not this scribe's (design figure)
 _BLIND_DOUBT: Final = 0.5  # the same where the whole run shows no clef at all
@@ -180,15 +184,20 @@ def _doubt_clefs(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int],
     rest = chain.without_its_clef()
     for stretch, base, odds in zip(run, bases, rest, strict=True):
         as_read = [s for s in stretch.clefs if not s.is_faint and _base_of(s) == base]
-        p = float(odds[chain.bases.index(base)])
-        if not as_read or p >= DOUBT_CLEF_P or not stretch.heads:
+        if not as_read or not stretch.heads or any(s.reading.by == "human" for s in as_read):
             continue
         sign = max(as_read, key=lambda s: s.reading.confidence)
-        name = clef_name(sign.label, line_step(sign.reading) or 0)
-        other = chain.bases[int(odds.argmax())]
+        at = dict(zip(chain.bases, odds, strict=True))
+        step = line_step(sign.reading) or 0
+        slipped = base_degree(OTHER_LETTER[sign.label], step) if sign.label in OTHER_LETTER else base
+        other = max(at, key=lambda b: at[b])
+        if at.get(slipped, 0.0) > DOUBT_LETTER_ODDS * at[base]:
+            other = slipped
+        elif at[other] <= DOUBT_LINE_ODDS * at[base]:
+            continue
         text = (
-            f"Staff {stretch.staff.id}: the {name} is kept as read, but its neighbours, custodes and the "
-            f"range of the melody would rather have every note {_shift_name(other - base)}."
+            f"Staff {stretch.staff.id}: the {clef_name(sign.label, step)} is kept as read, but its neighbours, "
+            f"custodes and the range of the melody would rather have every note {_shift_name(other - base)}."
         )
         record.say("clef-doubtful", text, stretch.staff.id, sign.glyph.id)
 
@@ -222,10 +231,21 @@ def _certainty(stretch: Stretch) -> float:
 
 
 def _may_differ(run: Sequence[Stretch], bases: Sequence[int], i: int) -> bool:
-    """Whether the chosen base respects a certain clef, or a witness speaks against that clef."""
-    if _certainty(run[i]) <= CERTAIN_P or bases[i] == _read_base(run[i]):
+    """Whether the chosen base respects a certain clef, or witnesses speak against that clef.
+
+    One more custos or flat suffices to take a C for an F on the same line; that a certain sign
+    should stand on another line takes two.
+    """
+    read = _read_base(run[i]) if run[i].clefs else bases[i]
+    if _certainty(run[i]) <= CERTAIN_P or bases[i] == read:
         return True
-    return _witnesses(run, bases, i, bases[i]) > _witnesses(run, bases, i, _read_base(run[i]))
+    letters = {
+        base_degree(OTHER_LETTER[s.label], line_step(s.reading) or 0)
+        for s in run[i].clefs
+        if s.label in OTHER_LETTER
+    }
+    needed = 1 if bases[i] in letters else 2
+    return _witnesses(run, bases, i, bases[i]) >= _witnesses(run, bases, i, read) + needed
 
 
 def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) -> int:

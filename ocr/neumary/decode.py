@@ -24,6 +24,7 @@ _MODES: Final = frozenset({"L", "RGB", "1", "P", "CMYK", "YCbCr", "LAB", "LA", "
 # What libjpeg (jerror.h) and libtiff's decompressors say of damaged pixels.
 _COMPLAINT = re.compile(
     r"Corrupt JPEG|Premature end|Invalid SOS|Inconsistent progression|"
+    r"^tempfile\.tif: |"  # the name under which Pillow shows libtiff its bytes
     r"^(Fax|JPEG|JPEGLib|LZW|OJPEG|PackBits|ZIP|PixarLog|ThunderDecode|TIFFFill|TIFFRead)\w*: (?!Warning)"
 )
 _CHATTER = re.compile(r"^(libpng|TIFF\w*|\w*JPEG\w*|Warning)\b.*[: ]")  # words about headers only

@@ -104,7 +104,7 @@ def read_manifest(name: str, *, longest_side_px: int = LONGEST_SIDE_PX) -> Manif
 
 
 def _stem(name: str) -> str:
-    """ "manifest" says nothing: the folder's name is taken then."""
+    """What pages are named after; "manifest" says nothing, so the folder's name is taken then."""
     parts = [part for part in unquote(urlsplit(name).path).split("/") if part]
     if not is_address(name):
         return Path(name).stem

@@ -48,6 +48,8 @@ _LEAST_STRENGTH: Final = 0.02
 _RUNS: Final = 2000
 _LONE_LINES: Final = 3.3  # a "staff space" of so many stroke heights is none
 _SPACE_PER_STROKE: Final = 1.4  # staff space against stroke height; own count on rendered pages
+_LONE_SHARE: Final = 0.15  # share of the coloured strokes that must be such lines
+_STRONG: Final = 0.1  # share from which a gap is a staff space without further question
 _MOST_GAPS: Final = 5  # gaps in a row at most in a staff and a text line beside it
 _LONE: Final = 0.65  # mean coherence of a lone line
 _LONE_SPACES: Final = 8.0  # its least length
@@ -200,11 +202,12 @@ def measure_spacing(rgb: U8) -> tuple[Spacing | None, float]:
     clear = np.clip((likeness[found] - _LINE_LIKE) / (_CLEAR_LINE - _LINE_LIKE), 0.0, 1.0)
     modes = [mode for mode in _modes(strips, rows, clear) if mode[1] >= _LEAST_STRENGTH]
     strokes = lines.stroke_height(dark, _MEASURING_STRIP_PX, 1.2 * modes[0][0] if modes else 0.1 * height)
-    far = bool(modes) and modes[0][0] > _LONE_LINES * strokes and _endless(strips, rows, modes[0][0])
+    weak = bool(modes) and modes[0][1] < _STRONG
+    far = weak and modes[0][0] > _LONE_LINES * strokes and _endless(strips, rows, modes[0][0])
     if strokes > 0 and (far or not modes):
         # Lone lines with music and text between them: their distance is no staff space.
         share = _lone_lines(coloured, _SPACE_PER_STROKE * strokes)
-        modes = [(_SPACE_PER_STROKE * strokes, share)] if share > 0 else []
+        modes = [(_SPACE_PER_STROKE * strokes, share)] if share > _LONE_SHARE else []
     if not modes:
         return None, 0.0
     space = modes[0][0]

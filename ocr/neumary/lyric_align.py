@@ -1,16 +1,15 @@
-"""Words of a given text to the word boxes of the lyric lines, by order and width.
+"""Syllables of a given text to the boxes of the lyric lines, by order and width.
 
-A word may be written in several boxes, because scribes spread syllables to make room for notes, and
-several words may stand in one box. So runs of words are matched with runs of boxes, one of
-the two of length one, at the least total cost (dynamic programming): the difference of width, a
-little for every further word or box, more for a word or a box left over.
+Scribes part the syllables of a word to make room for the notes, and write words close: a box holds
+several syllables, of one word or more, or rarely a part of one. So runs of syllables are matched with
+boxes at the least total cost (dynamic programming): the difference of width, a little for a word that begins
+within a box and for a box that ends within a word, more for what is left over.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -18,14 +17,22 @@ import numpy as np
 from neumary.lyric_text import TextLine, Word, WordPos, to_words
 from neumary.types import Box, Page, Remark
 
-_LONGEST: Final = 6  # boxes in a word, words in a box
-_JOIN: Final = 0.12  # cost of every further one, in widths of a middling word
-_LEFT_OVER: Final = 0.35  # cost of leaving one out, beside its width
+# Costs in widths of a letter, chosen on drawn pages.
+_LEFT_OVER: Final = 1.0  # a box or a syllable left over, beside its width
+_MERGED: Final = 0.5  # a word begun within a box: a gap was missed
+_BROKEN: Final = 0.3  # a box that ends within a word
+_SPLIT: Final = 1.0  # a syllable in two boxes
+_SHAPES: Final = ((0, 1), (1, 0), (1, 2), (1, 3), *((k, 1) for k in range(1, 13)))
+"""Syllables and boxes that can belong together."""
+
+_STRETCHES: Final = (1.0, 0.85, 1.18, 0.7, 1.4)
+"""Letters per px to start from, as multiples of what all syllables in all boxes would give."""
+
+_SLACK: Final = 0.25
 _NARROW, _WIDE, _BLANK = 0.55, 1.55, 0.8  # widths of letters, against that of an n; common practice
 _NARROW_LETTERS: Final = frozenset("iljftr.,:;·'ſ")
 _WIDE_LETTERS: Final = frozenset("mwæœ")
 _VOWELS: Final = frozenset("aeiouyæœę")
-_NEAR_BREAK: Final = 1.2  # letters: a syllable's end so near to a gap lies at the gap
 _POOR: Final = 0.75  # a text fits if so much of it found boxes
 
 
@@ -75,14 +82,19 @@ def lay_words(
     remarks: list[Remark] = []
     for staves, chosen in _portions(page, boxes, with_lyrics, lines, words):
         places = [(staff, box) for staff in staves for box in boxes[staff]]
-        matches = match_words([word_width(word) for word in chosen], [_width(box) for _, box in places])
-        for matched_words, matched_boxes in matches:
-            for staff, piece in _lay([chosen[w] for w in matched_words], [places[b] for b in matched_boxes]):
+        atoms = _syllables(chosen)
+        matches = match_syllables(
+            [atom.width for atom in atoms],
+            [atom.starts for atom in atoms],
+            [_width(box) for _, box in places],
+        )
+        for some, there in matches:
+            for staff, piece in _lay([atoms[i] for i in some], [places[i] for i in there]):
                 pieces[staff].append(piece)
         laid = sum(len(some) for some, there in matches if there)
-        if laid < _POOR * len(chosen):
+        if laid < _POOR * len(atoms):
             where = staves[0] if len(staves) == 1 else ""
-            said = f"Only {laid} of {len(chosen)} words given found a place under {where or 'the staves'}."
+            said = f"Only {laid} of {len(atoms)} syllables given found a place under {where or 'the staves'}."
             remarks.append(Remark(code="text-misfit", text=said, staff=where))
     return {staff: sorted(found, key=lambda p: p.box.left) for staff, found in pieces.items()}, remarks
 
@@ -129,9 +141,20 @@ def _width(box: Box) -> float:
     return float(box.right - box.left)
 
 
-def word_width(word: Word) -> float:
-    """Give the width of a word as written, in widths of an n."""
-    return sum(_text_width(syllable) for syllable in word.syllables)
+@dataclass(frozen=True, slots=True)
+class _Syllable:
+    text: str
+    wordpos: WordPos
+    starts: bool  # a word, or the part of it that stands in its line
+    width: float  # letters
+
+
+def _syllables(words: list[Word]) -> list[_Syllable]:
+    return [
+        _Syllable(text, position, number == 0, _text_width(text))
+        for word in words
+        for number, (text, position) in enumerate(zip(word.syllables, word.positions, strict=True))
+    ]
 
 
 def _text_width(text: str) -> float:
@@ -144,114 +167,111 @@ def _letter_width(char: str) -> float:
     return _WIDE if char.lower() in _WIDE_LETTERS else 1.0 if char.isalpha() else 0.4
 
 
-def match_words(
-    words: Sequence[float], boxes: Sequence[float]
+def match_syllables(
+    widths: Sequence[float], starts: Sequence[bool], boxes: Sequence[float]
 ) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
-    """Match words with boxes, both in order.
+    """Match syllables with boxes, both in order.
 
     Parameters
     ----------
-    words : sequence of float
-        Widths in letters.
+    widths : sequence of float
+        Widths of the syllables as written, in letters.
+    starts : sequence of bool
+        Whether a word begins with the syllable.
     boxes : sequence of float
-        Widths in px.
+        Widths, px.
 
     Returns
     -------
-    list of (indices of words, indices of boxes)
-        Together every word and every box exactly once, in order. One side holds one, or none
+    list of (indices of syllables, indices of boxes)
+        Together every syllable and every box exactly once, in order. One side holds one, or none
         where the other is left over.
     """
-    if not words or not boxes:
-        return [((i,), ()) for i in range(len(words))] + [((), (i,)) for i in range(len(boxes))]
-    scale = sum(boxes) / sum(words)
-    matches = []
-    for _ in range(3):  # what is left over must not spoil the scale
-        matches = _match(np.array(words) * scale, np.array(boxes))
-        paired = [(w, b) for w, b in matches if w and b]
-        if not paired:
-            break
-        scale = sum(boxes[i] for _, b in paired for i in b) / sum(words[i] for w, _ in paired for i in w)
-    return matches
+    if not widths or not boxes:
+        return [((i,), ()) for i in range(len(widths))] + [((), (i,)) for i in range(len(boxes))]
+    guess = (sum(widths) + _BLANK * (sum(starts) - 1) / 2) / sum(boxes)
+    best: tuple[float, list[tuple[tuple[int, ...], tuple[int, ...]]]] = (np.inf, [])
+    for stretch in _STRETCHES:
+        scale = guess * stretch  # letters per px
+        for _ in range(2):  # what is left over must not spoil the scale
+            cost, matches = _match(widths, starts, [box * scale for box in boxes])
+            if cost < best[0]:
+                best = cost, matches
+            paired = [(some, there) for some, there in matches if some and there]
+            if not paired:
+                break
+            letters = sum(widths[i] for some, _ in paired for i in some)
+            scale = letters / sum(boxes[i] for _, there in paired for i in there)
+    return best[1]
 
 
-def _match(words: np.ndarray, boxes: np.ndarray) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
-    unit = float(words.mean())
-    n_words, n_boxes = len(words), len(boxes)
-    w_sum, b_sum = np.append(0, np.cumsum(words)), np.append(0, np.cumsum(boxes))
-    best = np.full((n_words + 1, n_boxes + 1), np.inf)
-    step = np.zeros((n_words + 1, n_boxes + 1, 2), dtype=np.int64)
-    best[0, 0] = 0.0
-    shapes = [
-        (1, 0),
-        (0, 1),
-        *((1, k) for k in range(1, _LONGEST + 1)),
-        *((k, 1) for k in range(2, _LONGEST + 1)),
-    ]
-    for i in range(n_words + 1):
-        for j in range(n_boxes + 1):
-            for di, dj in shapes:
-                if di > i or dj > j:
+def _match(
+    widths: Sequence[float], starts: Sequence[bool], boxes: Sequence[float]
+) -> tuple[float, list[tuple[tuple[int, ...], tuple[int, ...]]]]:
+    """Cheapest match for boxes measured in letters, and its cost."""
+    n, m = len(widths), len(boxes)
+    width = np.append(0.0, np.cumsum(widths))
+    blanks = np.append(0, np.cumsum(starts))  # words begun before a syllable
+    edge = np.append(0.0, np.cumsum(boxes))
+    cost = np.full((n + 1, m + 1), np.inf)
+    back: dict[tuple[int, int], tuple[int, int]] = {}
+    cost[0, 0] = 0.0
+    slack = max(n, m) * _SLACK + 8  # running text: far from the diagonal nothing fits
+    for i in range(n + 1):
+        for j in range(m + 1):
+            if abs(i * m - j * n) > slack * max(m, 1):
+                continue
+            for di, dj in _SHAPES:
+                if di > i or dj > j or cost[i - di, j - dj] == np.inf:
                     continue
-                wide = abs(w_sum[i] - w_sum[i - di] - b_sum[j] + b_sum[j - dj]) / unit
-                cost = wide + (_LEFT_OVER if not di or not dj else _JOIN * (di + dj - 2))
-                if best[i - di, j - dj] + cost < best[i, j]:
-                    best[i, j] = best[i - di, j - dj] + cost
-                    step[i, j] = di, dj
+                letters = width[i] - width[i - di]
+                room = edge[j] - edge[j - dj]
+                if not di or not dj:
+                    new = _LEFT_OVER + letters + room
+                else:
+                    inner = int(blanks[i] - blanks[i - di + 1])  # words begun within the box
+                    broken = i < n and not starts[i]
+                    new = abs(letters + _BLANK * inner - room) + _MERGED * inner + _BROKEN * broken
+                    new += _SPLIT * (dj - 1)
+                if cost[i - di, j - dj] + new < cost[i, j]:
+                    cost[i, j] = cost[i - di, j - dj] + new
+                    back[i, j] = di, dj
     matches = []
-    i, j = n_words, n_boxes
-    while i or j:
-        di, dj = (int(n) for n in step[i, j])
+    i, j = n, m
+    while (i, j) in back:
+        di, dj = back[i, j]
         matches.append((tuple(range(i - di, i)), tuple(range(j - dj, j))))
         i, j = i - di, j - dj
-    return matches[::-1]
+    return float(cost[n, m]), matches[::-1]
 
 
-def _lay(words: list[Word], places: list[tuple[str, Box]]) -> list[tuple[str, Piece]]:
-    """Lay the syllables of matched words into their boxes, in proportion to their letters."""
-    if not words:
+def _lay(syllables: list[_Syllable], places: list[tuple[str, Box]]) -> list[tuple[str, Piece]]:
+    """Lay matched syllables into their boxes, in proportion to their letters."""
+    if not syllables:
         return [(staff, Piece("", "", box, box.left)) for staff, box in places]
     if not places:
         return []
+    staff, box = places[0]
+    here = [other for other_staff, other in places if other_staff == staff]
+    box = Box(
+        min(b.top for b in here),
+        min(b.left for b in here),
+        max(b.bottom for b in here),
+        max(b.right for b in here),
+    )
     spans, at = [], 0.0
-    for word in words:
-        for syllable, position in zip(word.syllables, word.positions, strict=True):
-            spans.append((syllable, position, at, at + _text_width(syllable)))
-            at = spans[-1][3]
-        at += _BLANK
-    total = at - _BLANK
-    ends = np.append(0.0, np.cumsum([_width(box) for _, box in places]))
-    letters = ends * total / ends[-1]  # where each box begins and ends, in letters
-    letters = _snapped(letters, [span[2] for span in spans[1:]])
+    for number, syllable in enumerate(syllables):
+        at += _BLANK if number and syllable.starts else 0.0
+        spans.append((at, at + syllable.width))
+        at += syllable.width
+    pixels = _width(box) / at
     laid = []
-    for syllable, position, start, end in spans:
-        middle = (start + end) / 2
-        home = int(np.clip(np.searchsorted(letters, middle, side="right") - 1, 0, len(places) - 1))
-        staff, box = places[home]
-        left, right = (_column(letters, home, box, at) for at in (start, end))
-        vowel = _column(letters, home, box, start + _before_vowel(syllable))
-        inner = Box(box.top, round(left), box.bottom, max(round(right), round(left) + 1))
-        laid.append((staff, Piece(syllable, position, inner, vowel)))
+    for syllable, (start, end) in zip(syllables, spans, strict=True):
+        left, right = round(box.left + start * pixels), round(box.left + end * pixels)
+        vowel = box.left + (start + _before_vowel(syllable.text)) * pixels
+        inner = Box(box.top, left, box.bottom, max(right, left + 1))
+        laid.append((staff, Piece(syllable.text, syllable.wordpos, inner, vowel)))
     return laid
-
-
-def _snapped(letters: np.ndarray, starts: list[float]) -> np.ndarray:
-    """Move inner box edges to the syllable's beginning nearest to them, each to its own."""
-    moved = letters.copy()
-    free = list(starts)
-    for number in range(1, len(letters) - 1):
-        near = min(free, key=lambda at: abs(at - letters[number]), default=None)
-        if near is None or abs(near - letters[number]) > _NEAR_BREAK or near <= moved[number - 1]:
-            continue
-        moved[number] = near
-        free = [at for at in free if at > near]
-    ordered = all(after > before for before, after in pairwise(moved))
-    return moved if ordered else letters
-
-
-def _column(letters: np.ndarray, home: int, box: Box, at: float) -> float:
-    share = (at - letters[home]) / max(letters[home + 1] - letters[home], 1e-6)
-    return box.left + float(np.clip(share, 0.0, 1.0)) * _width(box)
 
 
 def _before_vowel(syllable: str) -> float:

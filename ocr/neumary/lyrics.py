@@ -27,7 +27,7 @@ _GAP: Final = 0.36  # of the x-height: white that parts words; letters stand clo
 _LEAST: Final = 0.12  # of the x-height squared: text a box must hold; points and specks have less
 _LINE_SPACES: Final = 1.0  # total width of text that makes a lyric line
 _LOW: Final = 0.5  # of the x-height: what reaches over less of it is a point
-_RED: Final = 60.0  # red above the mean of green and blue: rubrics have 54-133, brown ink up to 35
+_RED: Final = 50.0  # red above the mean of green and blue: rubrics have 54 to 133, brown ink up to 35
 
 
 def find_words(strip: Strip, scores: F32) -> list[Syllable]:

@@ -18,7 +18,7 @@ from lxml import etree
 
 from neumary.errors import StoreError
 from neumary.gamut import CLEF_DEGREES, degree_of
-from neumary.types import Box, Glyph, NotationKind, Neume, Page, Pitch, Provenance, Reading, Staff, Syllable
+from neumary.types import Box, Glyph, Neume, NotationKind, Page, Pitch, Provenance, Reading, Staff, Syllable
 from neumary_models.labels import HEADS
 
 _ID: Final = "{http://www.w3.org/XML/1998/namespace}id"
@@ -195,7 +195,8 @@ class _Reader:
         ]
         if len({step for step, _ in heads}) < 2:
             return _UNKNOWN_SPACE_PX
-        slope, top = np.polyfit(*np.array(heads, dtype=np.float64).T, 1)
+        steps, rows = np.array(heads, dtype=np.float64).T
+        slope, top = np.polyfit(steps, rows, 1)
         space = max(-2 * float(slope), 1.0)
         for i, (glyph, reading) in enumerate(here, first):
             tall = glyph.box.bottom - glyph.box.top > _TALL_SPACES * space

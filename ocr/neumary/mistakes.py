@@ -58,6 +58,8 @@ class Mistake(msgspec.Struct, frozen=True, kw_only=True):
     confidence : float
         Of the reading; 0 where there is none.
     true_step, read_step : int or None
+    under_inferred : bool
+        Whether what was read stands under a clef that was concluded, not seen.
     """
 
     page_id: str
@@ -72,6 +74,7 @@ class Mistake(msgspec.Struct, frozen=True, kw_only=True):
     confidence: float = 0.0
     true_step: int | None = None
     read_step: int | None = None
+    under_inferred: bool = False
 
 
 def list_mistakes(
@@ -207,4 +210,5 @@ def _mistake(page_id: str, sort: Sort, cause: Cause, ours: Placed | None, true: 
         confidence=ours.sign.reading.confidence if ours else 0.0,
         true_step=_step(true) if true else None,
         read_step=_step(ours) if ours else None,
+        under_inferred=ours is not None and ours.clef_inferred,
     )

@@ -29,6 +29,7 @@ class Placed:
     clefs_before: int  # clefs left of it on its staff
     first: bool  # first head of its staff
     clef_p: float = 1.0  # how sure the clef it stands under is
+    clef_inferred: bool = False  # whether that clef was concluded, not seen
 
     @property
     def group(self) -> str:
@@ -55,14 +56,24 @@ def place_signs(page: Page) -> list[Placed]:
     for i, staff in enumerate(page.staves):
         clefs, first = 0, True
         signs = _as_neumes_say(by_staff[staff.id], order)
-        clef_p = next((sign.reading.confidence for sign in signs if sign.is_clef), 1.0)
+        clef = next((sign.reading for sign in signs if sign.is_clef), None)
         for sign in signs:
             if sign.is_clef:
                 clefs += 1
-                clef_p = sign.reading.confidence
+                clef = sign.reading
                 if sign.reading.by == "inferred":
                     continue
-            found.append(Placed(sign, i, staff.space_px, clefs, first and sign.is_head, clef_p))
+            found.append(
+                Placed(
+                    sign,
+                    i,
+                    staff.space_px,
+                    clefs,
+                    first and sign.is_head,
+                    clef_p=clef.confidence if clef else 1.0,
+                    clef_inferred=clef is not None and clef.by == "inferred",
+                )
+            )
             first = first and not sign.is_head
     return found
 

@@ -135,7 +135,9 @@ def _opened(path: Path) -> Iterator[pypdfium2.PdfDocument]:
     except pypdfium2.PdfiumError as error:
         if "password" in str(error).lower():
             raise ScanError(f"{path} is a PDF locked with a password.", "Save it without one.") from None
-        raise ScanError(f"{path} is damaged or has no pages.", "Open it in a viewer, or copy it again.") from None
+        raise ScanError(
+            f"{path} is damaged or has no pages.", "Open it in a viewer, or copy it again."
+        ) from None
     except OSError as error:
         raise ScanError(f"{path} cannot be read: {error.strerror}.", "Check the disk or the share.") from None
     try:

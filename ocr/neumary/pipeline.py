@@ -110,8 +110,8 @@ def judge(page: Page, settings: ReadSettings) -> Page:
         neumes=tuple(neumes.group_neumes(page.staves, glyphs, settled, names=chant)),
         warnings=(*page.warnings, *remarks),
     )
-    text = text_of_page(Path(settings.text), page.page_id) if settings.text else []
-    return place_syllables(judged, text)
+    lyrics = text_of_page(Path(settings.text), page.page_id) if settings.text else []
+    return place_syllables(judged, lyrics)
 
 
 def _bare(found: list[Staff], glyphs: list[Glyph], readings: list[Reading]) -> list[Remark]:

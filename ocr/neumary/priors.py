@@ -15,33 +15,43 @@ melodies: Ut queant laxis (E. MacDowell, *Critical and Historical Essays*, 1912)
 Veni creator, Salve Regina, Te Deum (openings, from memory), a Veni Sancte Spiritus test string
 (music21), the intonations of psalm tones 1-3 and 5-8 (handbook tables)."""
 
-_PSEUDO: Final = {0: 10.0}
-"""Added to the counts: 1 for each interval up to the octave, 10 for the unison, which syllabic
-openings hardly show and recitation is full of (common practice, no source)."""
+_UNISONS: Final = {"within": 5.0, "between": 44.0}
+"""Counts of the unison put in place of the one above, which is taken from syllabic openings: within a
+neume it is rare, between neumes recitation is full of it (about one move in twenty, and one in three;
+common practice, no source)."""
 
 _WIDEST: Final = 7  # an octave; wider leaps share the odds of one
 _TRITONE: Final = 0.3  # odds factor of a direct leap between f and b (avoided; common practice)
 
 
-def _interval_table() -> tuple[float, ...]:
-    weights = [INTERVAL_COUNTS.get(i, 0) + _PSEUDO.get(i, 1.0) for i in range(_WIDEST + 1)]
+def _interval_table(where: str) -> tuple[float, ...]:
+    weights = [_UNISONS[where], *(INTERVAL_COUNTS.get(i, 0) + 1.0 for i in range(1, _WIDEST + 1))]
     total = sum(weights)
-    return tuple(math.log(w / total / (1 if i == 0 else 2)) for i, w in enumerate(weights))
+    return tuple(w / total / (1 if i == 0 else 2) for i, w in enumerate(weights))
 
 
-_LOG_INTERVAL: Final = _interval_table()
+_WITHIN: Final = _interval_table("within")
+_BETWEEN: Final = _interval_table("between")
 
 
-def log_interval(degrees: int) -> float:
-    """Log probability of a move by so many degrees, up positive."""
-    size = abs(degrees)
-    return _LOG_INTERVAL[size] if size <= _WIDEST else _LOG_INTERVAL[_WIDEST] - (size - _WIDEST)
+def log_interval(degrees: int, apart: float = 1.0) -> float:
+    """Log probability of a move by so many degrees, up positive.
+
+    Parameters
+    ----------
+    degrees : int
+    apart : float
+        Probability that a neume begins with the second note.
+    """
+    size = min(abs(degrees), _WIDEST)
+    p = apart * _BETWEEN[size] + (1 - apart) * _WITHIN[size]
+    return math.log(p) - (abs(degrees) - size)
 
 
-def log_move(before: int, after: int) -> float:
+def log_move(before: int, after: int, apart: float = 1.0) -> float:
     """Log odds of a move between two degrees: the interval, and the tritone f-b avoided."""
     leap = {before % 7, after % 7} == {3, 6} and abs(after - before) in (3, 4)
-    return log_interval(after - before) + (math.log(_TRITONE) if leap else 0.0)
+    return log_interval(after - before, apart) + (math.log(_TRITONE) if leap else 0.0)
 
 
 _MODES: Final = (
@@ -58,7 +68,7 @@ _MODES: Final = (
 
 _DEGREES: Final = range(8, 46)  # far beyond the gamut: every base times every step
 _AT_FINAL: Final = 1.5  # how much oftener than another note of the range the final sounds
-_AT_TENOR: Final = 2.0  # the same of the tenor (both design figures)
+_AT_TENOR: Final = 1.2  # the same of the tenor (both design figures)
 _STEP_BEYOND: Final = 0.3  # a note one step outside the range (subtonium and the like: common practice)
 _FAR_BEYOND: Final = 0.02
 
@@ -116,7 +126,7 @@ CLEF_STAYS_UNSEEN: Final = 0.5
 """The same where the clef cannot be seen: mostly an initial hides it, and with the initial a new
 chant begins (common practice, no source)."""
 
-CUSTOS_RIGHT: Final = 0.9
+CUSTOS_RIGHT: Final = 0.95
 """Probability that a custos announces the next note truly; wrong ones occur in manuscripts
 (common practice, no source)."""
 

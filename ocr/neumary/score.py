@@ -10,6 +10,7 @@ import msgspec
 from rich.table import Table
 
 from neumary.errors import UsageError
+from neumary.measures import Tally
 from neumary.metrics import PageScore, bootstrap_intervals, combine, score_page
 from neumary.mistakes import Mistake, list_mistakes
 from neumary.store import load_page
@@ -39,6 +40,44 @@ MEASURES: Final[dict[str, Measure]] = {
     "corrections/100": lambda s: s.corrections_per_100,
 }
 """Rows of the report: heading and measure."""
+
+
+def _seen(tally: Tally) -> int:
+    return tally.hit + tally.spurious + tally.missed
+
+
+_BASES: Final[dict[str, Callable[[PageScore], int]]] = {
+    "staff F1": lambda s: _seen(s.staves),
+    "line F1": lambda s: _seen(s.lines),
+    "note F1": lambda s: _seen(s.notes),
+    "label": lambda s: s.label_soft.total,
+    "step": lambda s: s.step.total,
+    "pitch": lambda s: s.pitch.total,
+    "in range": lambda s: s.in_range.total,
+    "melody error": lambda s: s.melody_edits.total,
+    "clefs once": lambda s: s.melody_edits_once.total,
+    "clef F1": lambda s: _seen(s.signs.get("clef", Tally())),
+    "custos F1": lambda s: _seen(s.signs.get("custos", Tally())),
+    "flat F1": lambda s: _seen(s.signs.get("accidental", Tally())),
+    "division F1": lambda s: _seen(s.signs.get("division", Tally())),
+    "neume F1": lambda s: _seen(s.boundaries),
+    "syllable": lambda s: s.syllable.total,
+    "calibration error": lambda s: len(s.outcomes),
+    "hands-off": lambda s: len(s.outcomes) + s.notes.missed,
+    "corrections/100": lambda s: s.corrections.total,
+}
+"""How many things each measure rests on: true, read, or both."""
+
+
+def base(name: str, score: PageScore) -> int:
+    """How many things a measure of `MEASURES` rests on; with none it says nothing."""
+    return _BASES[name](score)
+
+
+def shown(name: str, score: PageScore) -> str:
+    """A measure as it is printed: a dash where there is nothing it could rest on."""
+    return f"{MEASURES[name](score):.3f}" if base(name, score) else "-"
+
 
 LOWER_IS_BETTER: Final = frozenset({"melody error", "clefs once", "calibration error", "corrections/100"})
 
@@ -109,6 +148,7 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
     def _row(self, score: PageScore) -> dict[str, object]:
         row: dict[str, object] = {name: round(measure(score), 6) for name, measure in self.measures.items()}
         notes = score.notes
+        row["of"] = {name: base(name, score) for name in self.measures}
         row["notes"] = {"hit": notes.hit, "missed": notes.missed, "spurious": notes.spurious}
         return row
 
@@ -116,19 +156,20 @@ class Report(msgspec.Struct, frozen=True, kw_only=True):
         """Measures as a table, one row per measure: all pages, interval, and page by page."""
         table = Table(title=f"{len(self.pages)} page(s) compared with the truth", title_justify="left")
         table.add_column("measure")
+        table.add_column("of", justify="right")
         table.add_column("all", justify="right")
         if self.intervals:
             table.add_column("95 % interval", justify="right")
-        shown = list(self.pages) if 1 < len(self.pages) <= _SHOWN_PAGES else []
-        for page in shown:
+        columns = list(self.pages) if 1 < len(self.pages) <= _SHOWN_PAGES else []
+        for page in columns:
             table.add_column(page, justify="right")
         total = self.total
-        for name, measure in self.measures.items():
-            cells = [name, f"{measure(total):.3f}"]
+        for name in self.measures:
+            cells = [name, str(base(name, total)), shown(name, total)]
             if self.intervals:
                 low, high = self.intervals[name]
                 cells.append(f"{low:.3f}-{high:.3f}")
-            table.add_row(*cells, *(f"{measure(self.pages[page]):.3f}" for page in shown))
+            table.add_row(*cells, *(shown(name, self.pages[page]) for page in columns))
         table.caption = self.caption
         return table
 

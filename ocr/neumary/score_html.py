@@ -15,7 +15,7 @@ from neumary.crops import cut_crop, describe
 from neumary.errors import NeumaryError
 from neumary.inputs import SUFFIXES
 from neumary.mistakes import Mistake
-from neumary.score import Report
+from neumary.score import Report, base, shown
 from neumary.types import U8
 
 _TEMPLATE: Final = Path(__file__).with_name("score_report.html")
@@ -121,10 +121,12 @@ class _Pictures:
 def _measures(report: Report) -> str:
     total = report.total
     rows = []
-    for name, measure in report.measures.items():
+    for name in report.measures:
         low_high = report.intervals.get(name)
         span = f"{low_high[0]:.3f} to {low_high[1]:.3f}" if low_high else ""
-        rows.append(f"<tr><th scope=row>{escape(name)}<td>{measure(total):.3f}<td>{span}")
+        rows.append(
+            f"<tr><th scope=row>{escape(name)}<td>{base(name, total)}<td>{shown(name, total)}<td>{span}"
+        )
     return "\n".join(rows)
 
 

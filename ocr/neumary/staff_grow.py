@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from neumary.lines import Floats, filaments, follow, peaks, runs, weighted_smooth
+from neumary.lines import Floats, filaments, follow, peaks, runs, smooth_columns, weighted_smooth
 from neumary.staff_field import (
     SEEN,
     STEADY,
@@ -50,6 +50,7 @@ _SHORTEST_SPACES: Final = 3.0  # shortest staff
 _ON_STAFF: Final = 0.35  # contrast from which a place lies on a staff
 _COLOURED: Final = 0.2  # coloured against all ink from which a line counts as coloured
 _AS_GOOD: Final = 0.8  # a sixth line seen so well beside the others' share: no staff
+_ON_FILLED: Final = 0.65  # the same where ink fills the staff
 _WEAK_LINE: Final = 0.45  # least share seen of a line, against its staff's middling line
 
 
@@ -295,10 +296,14 @@ def _gap(rows: Floats, otherwise: float) -> float:
 
 
 def _on_staff(field: Field, clear: F32, rows: Floats, first: int, space: float) -> npt.NDArray[np.bool_]:
-    """Strips around which a staff's lines are seen, and not just as much between them."""
-    width = 2 * round(0.75 * field.per_space) + 1
-    values = contrast(clear, rows, space, first)[None].astype(np.float32)
-    return np.asarray(cv2.blur(values, (width, 1), borderType=cv2.BORDER_REPLICATE)[0] >= _ON_STAFF)
+    """Strips around which a staff's lines are seen, and not just as much between them.
+
+    Where ink fills the staff, as a picture does, the lines must be seen the better.
+    """
+    reach = round(0.75 * field.per_space)
+    seen = smooth_columns(contrast(clear, rows, space, first), reach)
+    filled = smooth_columns(hidden(field, rows, first).astype(float), 2 * reach) > 0.9
+    return np.asarray(seen >= np.where(filled, _ON_FILLED, _ON_STAFF))
 
 
 def refine(field: Field, clear: F32, rows: Floats, first: int) -> Trace | None:
@@ -315,13 +320,13 @@ def refine(field: Field, clear: F32, rows: Floats, first: int) -> Trace | None:
         First strip of `rows`.
     """
     space = _gap(rows, field.space)
-    rows = _follow_each(field, clear, rows, first, 0.35 * space)
+    rows = follow_each(field, clear, rows, first, 0.35 * space)
     on = np.flatnonzero(_on_staff(field, clear, rows, first, space))
     if len(on) < _SHORTEST_SPACES * field.per_space:
         return None
     if on[0] > 0 or on[-1] < rows.shape[1] - 1:
         first, rows = first + int(on[0]), rows[:, on[0] : on[-1] + 1]
-        rows = _follow_each(field, clear, rows, first, 0.2 * space)
+        rows = follow_each(field, clear, rows, first, 0.2 * space)
     seen = lit(clear, rows, 1.0, first) > SEEN
     inside = (rows > 1) & (rows < field.height - 3)  # the picture may cut a line off
     share = seen.mean(axis=1) / np.maximum(inside.mean(axis=1), 0.1)
@@ -336,7 +341,7 @@ def refine(field: Field, clear: F32, rows: Floats, first: int) -> Trace | None:
     return Trace(first=first, rows=rows, seen=seen, clear=clear, space=float(np.median(gaps)))
 
 
-def _follow_each(field: Field, clear: F32, rows: Floats, first: int, reach: float) -> Floats:
+def follow_each(field: Field, clear: F32, rows: Floats, first: int, reach: float) -> Floats:
     """Follow every line within `reach` pixels of where it was thought to run."""
     half = max(1, round(reach))
     window = np.arange(-half, half + 1)

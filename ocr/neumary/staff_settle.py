@@ -14,8 +14,9 @@ import numpy as np
 
 from neumary.lines import Floats, runs, smooth_columns
 from neumary.staff_field import SEEN, Field, Trace, hidden, levels, lit, pen_like
-from neumary.staff_grow import calibrate, refine
+from neumary.staff_grow import calibrate, follow_each, refine
 from neumary.staff_lone import inked, with_lone_lines
+from neumary.types import F32, Bool
 
 _GUTTER_SPACES: Final = 0.7  # least width of a gutter
 _NEAR_SPACES: Final = 2.0  # breaks nearer than this are at the same gutter
@@ -23,10 +24,12 @@ _BARE_SPACES: Final = 1.5  # a bare break so wide parts a staff that no other ru
 _GUTTER_SHARE: Final = 0.6  # share of the staves crossing it that must break at a gutter
 _REJOIN_SPACES: Final = 6.0  # longest bare stretch within a staff, where its neighbours run on
 _MEETING: Final = 0.35  # lines that continue each other meet within this many staff spaces
+_COMMON_LINES: Final = 4  # staves of chant most often have so many (common practice, no source)
 _SIMILAR: Final = 0.2  # staves are of one size if their spaces differ by less than this share
 # Quality of an outer line against its staff's other lines:
 _NO_LINE: Final = 0.2  # below, it is none, whatever the page's other staves have
 _CERTAIN: Final = 0.8  # above, it is one, even if the other staves have fewer
+_CLEAR_LINE: Final = 0.55  # from here it is one even if they have as few
 _TRACE_OF: Final = 0.12  # from here it is one if the other staves have as many
 
 
@@ -214,33 +217,46 @@ def _agree(field: Field, trace: Trace, surest: Trace, usual: int) -> Trace:
 
     `surest` is the same staff without any doubtful line.
     """
-    if not usual:
-        return surest
-    trace = surest if len(trace.rows) > usual else trace
-    trace = _trimmed(field, trace, _CERTAIN, usual)
-    while len(trace.rows) < usual:
-        longer = _with_line(field, trace)
+    if usual and len(trace.rows) <= usual:
+        surest = trace
+    elif usual:
+        surest = _trimmed(field, surest, _CERTAIN, usual)
+    while 2 < len(surest.rows) < max(usual, _COMMON_LINES):
+        longer = _with_line(field, surest, _TRACE_OF if len(surest.rows) < usual else _CLEAR_LINE)
         if longer is None:
             break
-        trace = longer
-    return trace
+        surest = longer
+    return surest
 
 
-def _with_line(field: Field, trace: Trace) -> Trace | None:
-    """The staff with its likeliest further outer line, None where there is no sign of one."""
-    best: Trace | None = None
+def _with_line(field: Field, trace: Trace, bound: float) -> Trace | None:
+    """The staff with its likeliest further outer line; None without one of that quality.
+
+    The further line is measured on its own scale: it may be of another colour, or faded.
+    """
+    best: tuple[float, Trace] | None = None
     for side in (0, -1):
-        beyond = trace.rows[side] + (trace.space if side == 0 else -trace.space)
-        rows = np.vstack([beyond, trace.rows] if side == 0 else [trace.rows, beyond])
-        if beyond.min() < 0 or beyond.max() > field.height - 1:
+        beyond = trace.rows[[side]] + (trace.space if side == 0 else -trace.space)
+        if beyond.min() < 2 or beyond.max() > field.height - 3:
             continue
-        longer = refine(field, trace.clear, rows, trace.first)
-        if longer is None or len(longer.rows) != len(rows):
+        beyond = follow_each(field, field.evidence, beyond, trace.first, 0.3 * trace.space)
+        own = calibrate(field, trace.first, beyond)
+        seen = lit(own, beyond, 1.0, trace.first) > SEEN
+        every, colour = levels(field, trace.first, beyond)
+        pen = float(pen_like(field, trace.first, beyond, trace.space, alone=True)[0])
+        quality = float(seen.mean()) * pen
+        inked = every[0] >= field.dry or colour[0] >= 0.5 * field.dry
+        near = np.abs(beyond[0] - trace.rows[side]) < 0.6 * trace.space
+        if not inked or near.mean() > 0.1 or (best is not None and quality <= best[0]):
             continue
-        seen = lit(longer.clear, longer.rows[[side]], 1.0, longer.first) > SEEN
-        quality = _quality(field, longer)
-        if quality[side] < _TRACE_OF * float(np.median(quality)) or seen.mean() < 0.3:
-            continue
-        if best is None or quality[side] > _quality(field, best)[0 if len(best.rows) == 0 else -1]:
-            best = longer
-    return best
+        best = quality, _stacked(trace, beyond, seen, own, side)
+    if best is None or best[0] < bound * float(np.median(_quality(field, trace))):
+        return None
+    return best[1]
+
+
+def _stacked(trace: Trace, row: Floats, seen: Bool, own: F32, side: int) -> Trace:
+    """A staff with one more line at its bottom (side 0) or top."""
+    rows = [row, trace.rows] if side == 0 else [trace.rows, row]
+    lines = [seen, trace.seen] if side == 0 else [trace.seen, seen]
+    return replace(trace, rows=np.vstack(rows), seen=np.vstack(lines), clear=np.maximum(trace.clear, own))

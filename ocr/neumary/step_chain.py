@@ -18,7 +18,7 @@ from neumary.gamut import Sign
 from neumary.priors import CUSTOS_PLACES, CUSTOS_RIGHT, log_move
 from neumary.stretches import distribution
 
-_MELODY: Final = 0.5  # weight of the melodic odds against the classifier's: gentle on purpose
+_MELODY: Final = 0.3  # weight of the melodic odds: more does harm, the network knows the melody it sees
 _LEAST_P: Final = 0.03  # steps less probable than this are not considered
 
 
@@ -82,4 +82,5 @@ def _tie(before: Node, step: int, node: Node, next_step: int, melody: bool) -> f
         return float(np.log(believed * (a == b) + (1 - believed) / CUSTOS_PLACES))
     if not melody or node.sign.label == "custos":
         return 0.0
-    return _MELODY * log_move(a, b) * (0.5 if node.breaks else 1.0)
+    apart = min(max(node.sign.reading.starts_neume, 0.0), 1.0)
+    return _MELODY * log_move(a, b, apart) * (0.5 if node.breaks else 1.0)

@@ -62,6 +62,15 @@ def _c_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: flo
     half, thin = tall / 2, max(0.8, 1.3 * hand.hairline * space)
     block = max(0.36, 0.32 * hand.clef_height) * space
     match hand.c_clef:
+        case "pair":  # two blocks like heads, well apart
+            size, wide = 0.95 * hand.head_height * space, max(hand.head_width, 0.4) * space
+            gap = (0.3 + (hand.clef_height - 1.2)) * space * float(rng.uniform(0.9, 1.1))
+            for sign in (-1, 1):
+                at = row + sign * (gap + size) / 2, col + wide / 2 + float(rng.normal(0, 0.05)) * space
+                ink.fill(block_outline(hand, rng, *at, space, size, wide), load)
+            if hand.hairline_ink > 0.75:  # a thread on the left holds them together
+                path = np.array([[row - gap / 2 - size, col + thin], [row + gap / 2 + size, col + thin]])
+                ink.fill(ribbon(path, 0.8 * thin), 0.7 * load)
         case "blocks" | "apart":
             centre = half - block / 2
             for sign in (-1, 1):

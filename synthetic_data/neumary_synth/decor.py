@@ -6,80 +6,31 @@ and numbers into "text"), and takes boxes as (top, left, bottom, right) px.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
+from neumary_synth.paints import (
+    BLACK,
+    WHITE,
+    BoxPx,
+    circle,
+    grow,
+    page_inks,
+    rect,
+    shade,
+    thin,
+    vine,
+)
 from neumary_synth.pen import fill
 from neumary_synth.script import Script, draw_text, sample_latin, sample_script
 from neumary_synth.sheets import FlatPage, Rgb, Sheet
-from neumary_synth.versals import LETTERS, draw_versal, swell, versal_paths
+from neumary_synth.strapwork import draw_cadel
+from neumary_synth.versals import LETTERS, draw_versal, swell
 
 if TYPE_CHECKING:
     from neumary_synth.plan import Plan
-
-BoxPx = tuple[float, float, float, float]
-
-# Body colours as they look on photographed leaves, with room to vary.
-_RED: Final[Rgb] = (176, 62, 42)
-_BLUE: Final[Rgb] = (46, 84, 148)
-_GOLD: Final[Rgb] = (150, 112, 50)
-_PINK: Final[Rgb] = (182, 132, 118)
-_GREEN: Final[Rgb] = (70, 110, 84)
-_WHITE: Final[Rgb] = (226, 222, 212)
-_BLACK: Final[Rgb] = (40, 34, 32)
-
-
-def _shade(rng: np.random.Generator, colour: Rgb, spread: float = 10.0) -> Rgb:
-    moved = np.clip(np.array(colour) + rng.normal(0, spread, 3), 12, 245).astype(int)
-    return int(moved[0]), int(moved[1]), int(moved[2])
-
-
-def _inks(page: FlatPage, rng: np.random.Generator) -> dict[str, Rgb]:
-    """The page's own paints, made once so that its initials match."""
-    made = {s.ink for s in page.sheets if s.opaque}
-    names = {"red": _RED, "blue": _BLUE, "gold": _GOLD, "pink": _PINK, "green": _GREEN}
-    kept: dict[str, Rgb] = {}
-    for name, colour in names.items():
-        near = [c for c in sorted(made) if sum(abs(a - b) for a, b in zip(c, colour, strict=True)) < 100]
-        kept[name] = near[0] if near else _shade(rng, colour)
-    return kept
-
-
-def _thin(
-    sheet: Sheet, points: np.ndarray, thickness_px: float, closed: bool = False, strength: int = 255
-) -> None:
-    """A fine even line through (row, col) points."""
-    whole = max(round(thickness_px), 1)
-    weak = int(strength * min(thickness_px / whole, 1.0))
-    cv2.polylines(
-        sheet.mask, [np.round(points[:, ::-1] * 16).astype(np.int32)], closed, weak, whole, cv2.LINE_AA, 4
-    )
-
-
-def _circle(row: float, col: float, radius: float, n: int = 20) -> np.ndarray:
-    t = np.linspace(0, 2 * np.pi, n, endpoint=False)
-    return np.stack([row + radius * np.sin(t), col + radius * np.cos(t)], axis=1)
-
-
-def _rect(box: BoxPx) -> np.ndarray:
-    top, left, bottom, right = box
-    return np.array([[top, left], [top, right], [bottom, right], [bottom, left]])
-
-
-def _grow(box: BoxPx, by: float) -> BoxPx:
-    return box[0] - by, box[1] - by, box[2] + by, box[3] + by
-
-
-def _vine(rng: np.random.Generator, row: float, col: float, length: float, heading_deg: float) -> np.ndarray:
-    """A wandering pen line from a point."""
-    n = 40
-    turn = np.cumsum(rng.normal(0, 0.10, n)) + 0.25 * np.sin(np.linspace(0, rng.uniform(4, 12), n))
-    angle = np.deg2rad(heading_deg) + turn
-    return np.stack([row + np.cumsum(np.sin(angle)), col + np.cumsum(np.cos(angle))], 1) * 1.0 + (
-        np.stack([np.cumsum(np.sin(angle)), np.cumsum(np.cos(angle))], 1) * (length / n - 1)
-    )
 
 
 def draw_initial(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float) -> None:
@@ -89,7 +40,7 @@ def draw_initial(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px:
     if form == "painted":
         _painted(page, rng, letter, box, space_px)
     elif form == "cadel":
-        draw_cadel(page, rng, box, space_px, _shade(rng, _BLACK, 14))
+        draw_cadel(page, rng, box, space_px, shade(rng, BLACK, 14))
     else:
         _lombard(page, rng, letter, box, space_px, flourished=form == "flourished")
 
@@ -106,7 +57,7 @@ def draw_capital(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px:
 def _lombard(
     page: FlatPage, rng: np.random.Generator, letter: str, box: BoxPx, space_px: float, flourished: bool
 ) -> None:
-    inks = _inks(page, rng)
+    inks = page_inks(page, rng)
     body, pen = ("blue", "red") if rng.random() < 0.5 else ("red", "blue")
     if flourished:
         _flourish(page.sheet("decoration", inks[pen]), rng, box, space_px)
@@ -118,12 +69,12 @@ def _medallion(
 ) -> None:
     """A filled roundel with petals left bare."""
     if rng.random() < 0.6:
-        fill(sheet.mask, _circle(row, col, radius))
+        fill(sheet.mask, circle(row, col, radius))
         n = int(rng.integers(4, 8))
-        for centre in _circle(row, col, radius * 0.58, n):
-            fill(sheet.mask, _circle(centre[0], centre[1], radius * rng.uniform(0.2, 0.3), 10), 0)
-        fill(sheet.mask, _circle(row, col, radius * 0.22, 10), 0)
-    _thin(sheet, _circle(row, col, radius * 1.15), fine, True)
+        for centre in circle(row, col, radius * 0.58, n):
+            fill(sheet.mask, circle(centre[0], centre[1], radius * rng.uniform(0.2, 0.3), 10), 0)
+        fill(sheet.mask, circle(row, col, radius * 0.22, 10), 0)
+    thin(sheet, circle(row, col, radius * 1.15), fine, True)
 
 
 def _flourish(sheet: Sheet, rng: np.random.Generator, box: BoxPx, space_px: float) -> None:
@@ -144,131 +95,90 @@ def _flourish(sheet: Sheet, rng: np.random.Generator, box: BoxPx, space_px: floa
     pearl = rng.uniform(0.1, 0.22) * s
     for row in np.arange(top, bottom, pearl * rng.uniform(2.0, 2.6)):
         if rng.random() < 0.9:
-            _thin(sheet, _circle(row, left - 1.4 * pearl, pearl, 10), fine, True)
+            thin(sheet, circle(row, left - 1.4 * pearl, pearl, 10), fine, True)
     for col in np.arange(left, right, pearl * 2.3):
         if rng.random() < 0.6:
-            _thin(sheet, _circle(top - 1.4 * pearl, col, pearl, 10), fine, True)
+            thin(sheet, circle(top - 1.4 * pearl, col, pearl, 10), fine, True)
     for off in rng.uniform(0.1, 0.35, 3).cumsum()[: int(rng.integers(1, 4))] * s + 2.2 * pearl:
         frame = np.array(
             [[top - off, right - 0.2 * s], [top - off, left - off], [bottom + 0.3 * off, left - off]]
         )
-        _thin(sheet, frame, fine)
+        thin(sheet, frame, fine)
     for _ in range(int(rng.integers(1, 4))):
         below = rng.random() < 0.6
         start, heading = (bottom, rng.uniform(70, 110)) if below else (top, rng.uniform(-110, -70))
-        _thin(sheet, _vine(rng, start, left - 0.3 * s, rng.uniform(2, 12) * s, heading), fine)
+        thin(sheet, vine(rng, start, left - 0.3 * s, rng.uniform(2, 12) * s, heading), fine)
     for _ in range(int(rng.integers(0, 3))):
-        _thin(sheet, _vine(rng, top, right - 0.3 * s, rng.uniform(1, 4) * s, rng.uniform(-60, 20)), fine)
-
-
-def draw_cadel(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float, ink: Rgb) -> None:
-    """Draw a strapwork capital: toothed stems with a red stroke beside them, doubled thin bows."""
-    top, left, bottom, right = box
-    s = space_px
-    sheet = page.sheet("decoration", ink)
-    red = page.sheet("decoration", _inks(page, rng)["red"])
-    size = np.array([bottom - top, right - left])
-    bar, hair = rng.uniform(0.07, 0.2) * s, max(rng.uniform(0.03, 0.06) * s, 0.6)
-    toothed, touched = rng.random() < 0.6, rng.random() < 0.85
-    for form, unit in versal_paths(str(rng.choice(list(LETTERS)))):
-        path = unit * size + (top, left)
-        if form == "stem":
-            swell(sheet.mask, path, bar * (0.8 + 0.4 * np.linspace(-1, 1, len(path)) ** 2))
-            upright = abs(path[-1, 1] - path[0, 1]) < 0.3 * abs(path[-1, 0] - path[0, 0])
-            if toothed and upright:
-                _teeth(sheet, rng, path, bar, s)
-            if touched:
-                beside = path + np.array([0, bar + rng.uniform(0.04, 0.12) * s])
-                swell(red.mask, beside, rng.uniform(0.03, 0.08) * s)
-        elif form == "bowl":
-            swell(sheet.mask, path, hair)
-            inner = path + np.array([0.0, -rng.uniform(0.15, 0.35) * s])
-            swell(sheet.mask, inner, hair * rng.uniform(0.8, 2.2))
-            if touched and rng.random() < 0.4:
-                swell(red.mask, (path + inner) / 2, hair)
-        else:
-            swell(sheet.mask, path, hair)
-    if rng.random() < 0.6:
-        roof = np.array([[top, left], [top - 0.35 * s, left + 0.4 * size[1]], [top + 0.1 * s, right]])
-        swell(sheet.mask, roof, hair * 1.4)
-    if rng.random() < 0.6:
-        _thin(
-            sheet,
-            _vine(rng, bottom, left + 0.2 * size[1], rng.uniform(0.8, 2.5) * s, rng.uniform(60, 170)),
-            hair,
-        )
-
-
-def _teeth(sheet: Sheet, rng: np.random.Generator, path: np.ndarray, bar: float, s: float) -> None:
-    """Saw teeth down the left of a stem."""
-    step = rng.uniform(0.28, 0.5) * s
-    rows = np.arange(path[:, 0].min() + 0.15 * s, path[:, 0].max() - step, step)
-    order = np.argsort(path[:, 0])
-    cols = np.interp(rows, path[order, 0], path[order, 1]) - bar
-    for row, col in zip(rows, cols, strict=True):
-        fill(sheet.mask, np.array([[row, col], [row + 0.3 * step, col - 0.22 * s], [row + 0.75 * step, col]]))
+        thin(sheet, vine(rng, top, right - 0.3 * s, rng.uniform(1, 4) * s, rng.uniform(-60, 20)), fine)
 
 
 def _painted(page: FlatPage, rng: np.random.Generator, letter: str, box: BoxPx, space_px: float) -> None:
     """A gilded letter on a coloured field with white vine work; often a bar down the margin."""
-    inks, s = _inks(page, rng), space_px
+    inks, s = page_inks(page, rng), space_px
     names = ["blue", "pink", "gold", "red", "green"]
     rng.shuffle(names)
     field, inner, body = names[:3]
-    outline = page.sheet("decoration", _BLACK, True)
+    outline = page.sheet("decoration", BLACK, True)
     rim = max(0.06 * s, 1.0)
     top, left, bottom, right = box
     if rng.random() < 0.6:
         draw_border_bar(page, rng, (bottom, left, bottom + rng.uniform(2, 18) * s, left + 0.6 * s), s)
-    fill(outline.mask, _rect(_grow(box, rim)))
+    fill(outline.mask, rect(grow(box, rim)))
     for name in (field, inner, body):  # later sheets lie on top of earlier ones
         page.sheet("decoration", inks[name], True)
-    _paint(page, inks[field], _rect(box))
+    _paint(page, inks[field], rect(box))
     mid = (top + bottom) / 2, (left + right) / 2
     radius = 0.3 * min(bottom - top, right - left)
-    _paint(page, inks[inner], _circle(mid[0], mid[1], radius, 28))
-    inset = _grow(box, -0.12 * min(bottom - top, right - left))
+    _paint(page, inks[inner], circle(mid[0], mid[1], radius, 28))
+    inset = grow(box, -0.12 * min(bottom - top, right - left))
     edge, letter_mask = np.zeros_like(outline.mask), np.zeros_like(outline.mask)
     weight = rng.uniform(0.10, 0.15)
     draw_versal(edge, letter, inset, weight + 0.02)
     draw_versal(letter_mask, letter, inset, weight)
-    _paint_mask(page, _BLACK, edge)
+    _paint_mask(page, BLACK, edge)
     _paint_mask(page, inks[body], letter_mask)
-    white = page.sheet("decoration", _WHITE, True)
+    white = page.sheet("decoration", WHITE, True)
     for _ in range(int(rng.integers(3, 9))):
         row, col = rng.uniform(top, bottom), rng.uniform(left, right)
         t = np.linspace(0, rng.uniform(2, 6), 16)
         size = rng.uniform(0.05, 0.11) * s
         curl = np.stack([row + t * size * np.sin(t), col + t * size * np.cos(t)], 1)
-        _thin(white, np.clip(curl, (top, left), (bottom, right)), max(0.04 * s, 0.7), strength=200)
+        thin(white, np.clip(curl, (top, left), (bottom, right)), max(0.04 * s, 0.7), strength=200)
 
 
 def _paint(page: FlatPage, colour: Rgb, outline: np.ndarray) -> None:
     """Fill with body colour, taking away the other body colours beneath."""
-    mask = np.zeros((page.height, page.width), np.uint8)
-    fill(mask, outline)
-    _paint_mask(page, colour, mask)
+    low, high = np.floor(outline.min(axis=0)).astype(int) - 2, np.ceil(outline.max(axis=0)).astype(int) + 3
+    top, left = max(int(low[0]), 0), max(int(low[1]), 0)
+    bottom, right = min(int(high[0]), page.height), min(int(high[1]), page.width)
+    if bottom <= top or right <= left:
+        return
+    mask = np.zeros((bottom - top, right - left), np.uint8)
+    fill(mask, outline - (top, left))
+    _paint_mask(page, colour, mask, (top, left))
 
 
-def _paint_mask(page: FlatPage, colour: Rgb, mask: np.ndarray) -> None:
+def _paint_mask(page: FlatPage, colour: Rgb, mask: np.ndarray, at: tuple[int, int] = (0, 0)) -> None:
     col, row, wide, high = cv2.boundingRect(mask)
     if not wide:
         return
+    new = mask[row : row + high, col : col + wide]
+    row, col = row + at[0], col + at[1]
     part = np.s_[row : row + high, col : col + wide]
     for sheet in page.sheets:
         if sheet.opaque:
-            sheet.mask[part] = cv2.multiply(sheet.mask[part], 255 - mask[part], scale=1 / 255)
+            sheet.mask[part] = cv2.multiply(sheet.mask[part], 255 - new, scale=1 / 255)
     target = page.sheet("decoration", colour, True)
-    target.mask[part] = np.maximum(target.mask[part], mask[part])
+    np.maximum(target.mask[part], new, out=target.mask[part])
 
 
 def draw_border_bar(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float) -> None:
     """Draw a painted bar down the margin, with a curled end."""
-    inks = _inks(page, rng)
-    fill(page.sheet("decoration", _BLACK, True).mask, _rect(_grow(box, max(0.06 * space_px, 1))))
+    inks = page_inks(page, rng)
+    fill(page.sheet("decoration", BLACK, True).mask, rect(grow(box, max(0.06 * space_px, 1))))
     mid = (box[1] + box[3]) / 2
-    _paint(page, inks["pink" if rng.random() < 0.5 else "blue"], _rect((box[0], box[1], box[2], mid)))
-    _paint(page, inks["gold"], _rect((box[0], mid, box[2], box[3])))
+    _paint(page, inks["pink" if rng.random() < 0.5 else "blue"], rect((box[0], box[1], box[2], mid)))
+    _paint(page, inks["gold"], rect((box[0], mid, box[2], box[3])))
     t = np.linspace(0, 5, 24)
     radius = 0.16 * space_px * t
     curl = np.stack([box[2] + radius * np.sin(t), mid + radius * np.cos(t)], 1)
@@ -277,7 +187,7 @@ def draw_border_bar(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_
 
 def draw_filler(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float) -> None:
     """Fill the rest of a text line with red and blue pen bars."""
-    inks = _inks(page, rng)
+    inks = page_inks(page, rng)
     top, left, bottom, right = box
     n = int(rng.integers(1, 4))
     cols = np.linspace(left + 0.3 * space_px, right, 40)
@@ -291,11 +201,11 @@ def draw_filler(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: 
 
 def draw_picture(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float) -> None:
     """Draw a painted picture block: frame, ground, and shapes with outlines (no scene is meant)."""
-    inks, s = _inks(page, rng), space_px
-    _paint(page, _BLACK, _rect(_grow(box, 0.1 * s)))
-    _paint(page, inks["gold"], _rect(box))
-    inside = _grow(box, -0.4 * s)
-    _paint(page, inks["blue" if rng.random() < 0.6 else "pink"], _rect(inside))
+    inks, s = page_inks(page, rng), space_px
+    _paint(page, BLACK, rect(grow(box, 0.1 * s)))
+    _paint(page, inks["gold"], rect(box))
+    inside = grow(box, -0.4 * s)
+    _paint(page, inks["blue" if rng.random() < 0.6 else "pink"], rect(inside))
     for _ in range(int(rng.integers(8, 26))):
         row, col = rng.uniform(inside[0], inside[2]), rng.uniform(inside[1], inside[3])
         n = int(rng.integers(5, 10))
@@ -307,12 +217,12 @@ def draw_picture(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px:
         shape = np.clip(shape, (inside[0], inside[1]), (inside[2], inside[3]))
         name = str(rng.choice(["red", "blue", "gold", "pink", "green"]))
         middle = shape.mean(0)
-        _paint(page, _BLACK, middle + (shape - middle) * 1.08)
+        _paint(page, BLACK, middle + (shape - middle) * 1.08)
         _paint(page, inks[name], shape)
         if rng.random() < 0.6:  # folds
             fold = np.stack([np.linspace(shape[0], middle, 8), np.linspace(shape[n // 2], middle, 8)])
             for line in fold:
-                _thin(page.sheet("decoration", _BLACK, True), line, max(0.05 * s, 0.8))
+                thin(page.sheet("decoration", BLACK, True), line, max(0.05 * s, 0.8))
 
 
 def _rounded(outline: np.ndarray) -> np.ndarray:
@@ -328,7 +238,7 @@ def draw_ruling(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
     s = plan.space_px
     if rng.random() < 0.3:
         return
-    ink = _shade(rng, (168, 150, 124), 10)
+    ink = shade(rng, (168, 150, 124), 10)
     sheet = page.sheet("decoration", ink)
     fine = max(rng.uniform(0.02, 0.045) * s, 0.6)
     weak = int(rng.uniform(60, 200))
@@ -337,7 +247,7 @@ def draw_ruling(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
         for col in columns:
             for off in (0.0, 0.5 * s)[: int(rng.integers(1, 3))]:
                 lean = rng.normal(0, 0.15) * s
-                _thin(sheet, np.array([[top, col + off], [bottom, col + off + lean]]), fine, strength=weak)
+                thin(sheet, np.array([[top, col + off], [bottom, col + off + lean]]), fine, strength=weak)
     rows = [slot.row + plan.style.baseline * s for slot in plan.staves]
     if rng.random() < 0.5:
         rows += [slot.row + (plan.style.baseline - plan.style.xheight) * s for slot in plan.staves]
@@ -348,12 +258,12 @@ def draw_ruling(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
         start = plan.frame[1] - max(reach, -0.5 * s)
         end = plan.frame[3] + reach
         middle = row + rng.normal(0, 0.05) * s
-        _thin(sheet, np.array([[row, start], [middle, (start + end) / 2], [row, end]]), fine, strength=weak)
+        thin(sheet, np.array([[row, start], [middle, (start + end) / 2], [row, end]]), fine, strength=weak)
     if rng.random() < 0.4:
-        dark = page.sheet("decoration", _shade(rng, (70, 58, 46), 8))
+        dark = page.sheet("decoration", shade(rng, (70, 58, 46), 8))
         for edge in (left + rng.uniform(0.3, 1) * s, right - rng.uniform(0.3, 1) * s):
             for row in rows:
-                fill(dark.mask, _circle(row, edge + rng.normal(0, 0.05) * s, max(0.06 * s, 0.8), 8))
+                fill(dark.mask, circle(row, edge + rng.normal(0, 0.05) * s, max(0.06 * s, 0.8), 8))
 
 
 def draw_extras(page: FlatPage, rng: np.random.Generator, plan: Plan, script: Script) -> None:
@@ -367,7 +277,7 @@ def draw_extras(page: FlatPage, rng: np.random.Generator, plan: Plan, script: Sc
         sheet = page.sheet("text", plan.style.rubric_ink if rng.random() < 0.5 else plan.style.text_ink)
         draw_text(sheet.mask, script, rng, number, top + rng.uniform(0.8, 1.6) * s, col, xheight * 0.7)
     if rng.random() < 0.3:  # a later reader
-        ink = _shade(rng, (140, 112, 80), 16)
+        ink = shade(rng, (140, 112, 80), 16)
         later = sample_script(int(rng.integers(2**31)))
         sheet = page.sheet("text", ink)
         row, size = rng.uniform(top + s, bottom - s), xheight * rng.uniform(0.4, 0.9)
@@ -380,15 +290,15 @@ def draw_extras(page: FlatPage, rng: np.random.Generator, plan: Plan, script: Sc
                 _, col = draw_text(sheet.mask, later, rng, word, row + i * 2 * size, col, size)
                 col += 0.6 * size
     if rng.random() < 0.3:  # pen lines down the margin
-        inks = _inks(page, rng)
+        inks = page_inks(page, rng)
         for _ in range(int(rng.integers(1, 4))):
             column = plan.columns[int(rng.integers(len(plan.columns)))]
             col, row = column[0] - rng.uniform(0.4, 1.2) * s, rng.uniform(top, bottom)
             sheet = page.sheet("decoration", inks[str(rng.choice(["red", "blue"]))])
-            _thin(
-                sheet, _vine(rng, row, col, rng.uniform(4, 25) * s, rng.choice([88, -88])), max(0.05 * s, 0.8)
+            thin(
+                sheet, vine(rng, row, col, rng.uniform(4, 25) * s, rng.choice([88, -88])), max(0.05 * s, 0.8)
             )
-    dots = page.sheet("decoration", _shade(rng, (80, 64, 46), 10))
+    dots = page.sheet("decoration", shade(rng, (80, 64, 46), 10))
     for _ in range(int(rng.integers(0, 14))):
         row, col = rng.uniform(top, bottom), rng.uniform(left, right)
-        fill(dots.mask, _circle(row, col, rng.uniform(0.02, 0.1) * s + 0.4, 8), int(rng.uniform(80, 255)))
+        fill(dots.mask, circle(row, col, rng.uniform(0.02, 0.1) * s + 0.4, 8), int(rng.uniform(80, 255)))

@@ -15,12 +15,13 @@ from neumary_synth.pen import Flow
 
 Style = Literal["square", "pointed", "staffless"]
 
-TEMPERS: Final = ("book", "narrow", "leaning", "fine", "broad", "printed")
-C_CLEFS: Final = ("blocks", "apart", "bracket", "crescent", "letter", "drawn")
+TEMPERS: Final = ("book", "narrow", "leaning", "fine", "broad", "printed", "late")
+C_CLEFS: Final = ("blocks", "apart", "pair", "pair", "bracket", "crescent", "letter", "drawn")
 F_CLEFS: Final = ("c-head", "letter", "dots", "tailed", "blocks")
 FLATS: Final = ("round", "loop", "small", "angular", "tall")
 NATURALS: Final = ("tailed", "h", "slanted")
-CUSTODES: Final = ("flick", "tick", "hairline", "wave", "tailed")
+CUSTODES: Final = ("flick", "tick", "hairline", "wave", "tailed", "bar", "teeth", "lozenge")
+LIQUESCENTS: Final = ("small", "hooked", "twin", "auctum", "plica", "plica")
 INCLINATA: Final = ("rhomb", "parallelogram", "tailed", "diamond")
 
 
@@ -75,6 +76,8 @@ class Hand:
     clef_width, clef_height, flat_height, custos_size : float
     ink, ink_spread, pale, grain, dry : float
         Load of the pen 0..1, its spread from head to head, and how evenly it lies (`Flow`).
+    patchy, bent_p : float
+        Chance of a neume half flaked away; of a neume written in one bent stroke (pointed hands).
     """
 
     name: str
@@ -149,6 +152,8 @@ class Hand:
     pale: float
     grain: float
     dry: float
+    patchy: float
+    bent_p: float
 
     def flow(self, space_px: float) -> Flow:
         """How this hand's ink lies at a size of writing."""
@@ -169,12 +174,14 @@ _HEADS: Final[dict[str, tuple[tuple[float, float], ...]]] = {
               (-0.05, 0.03), (0.004, 0.018)),
     "printed": ((0.6, 0.8), (0.62, 0.84), (0.0, 0.0), (0.0, 0.0), (0.0, 0.18), (-0.015, 0.0),
                 (-0.09, 0.02), (0.0, 0.007)),
+    "late": ((0.42, 0.7), (0.55, 0.8), (-0.04, 0.12), (-0.05, 0.12), (0.02, 0.12), (-0.02, 0.02),
+             (-0.03, 0.03), (0.006, 0.024)),
     "pointed": ((0.45, 0.75), (0.55, 0.85), (-0.1, 0.3), (-0.3, 0.5), (0.02, 0.2), (-0.05, 0.08),
                 (-0.05, 0.08), (0.006, 0.024)),
 }  # fmt: skip
 
 
-def sample_hand(seed: int, style: str | None = None) -> Hand:
+def sample_hand(seed: int, style: str | None = None, temper: str | None = None) -> Hand:
     """Sample a hand; the same seed and style give the same hand.
 
     Parameters
@@ -182,6 +189,9 @@ def sample_hand(seed: int, style: str | None = None) -> Hand:
     seed : int
     style : str, optional
         "square", "pointed" or "staffless"; by default 85 % square, 15 % pointed.
+    temper : str, optional
+        One of `TEMPERS`, for a square hand; drawn where left out. "late": the long obliques and
+        stems of song and polyphony.
 
     Returns
     -------
@@ -197,7 +207,8 @@ def sample_hand(seed: int, style: str | None = None) -> Hand:
         style = "pointed" if rng.random() < 0.15 else "square"
     if style not in ("square", "pointed", "staffless"):
         raise ValueError(f'no hand of style {style!r}: choose "square", "pointed" or "staffless"')
-    temper = str(rng.choice(TEMPERS, p=[0.28, 0.22, 0.18, 0.1, 0.12, 0.1]))
+    drawn = str(rng.choice(TEMPERS, p=[0.27, 0.21, 0.17, 0.09, 0.11, 0.08, 0.07]))
+    temper = drawn if temper is None else temper
     if style == "pointed":
         temper = "pointed"
     draw = _Draw(rng)
@@ -221,7 +232,7 @@ class _Draw:
 
 
 def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand:
-    printed, pointed = temper == "printed", temper == "pointed"
+    printed, pointed, late = temper == "printed", temper == "pointed", temper == "late"
     width, height, lean, rise, rounding, bow_sides, bow_ends, roughness = (d.span(*x) for x in _HEADS[temper])
     seconds = max(0.0, 2 * height - 1.0)  # steps by which stacked seconds of this height must part
     ticks = "none" if printed else d.pick("none", "right", "right", "both", "none")
@@ -246,10 +257,10 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         hairline=d.span(0.035, 0.085) if not pointed else d.span(0.05, 0.12),
         hairline_ink=d.span(0.8, 1.0) if printed or d.chance(0.3) else d.span(0.25, 0.9),
         stem_side="left" if d.chance(0.12) else "right",
-        stem_length=d.span(0.5, 1.1) if d.chance(0.55) else d.span(0.9, 2.3),
+        stem_length=d.span(1.4, 3.0) if late else d.span(0.5, 1.1) if d.chance(0.55) else d.span(0.9, 2.3),
         stem_spread=d.span(0.05, 0.35),
         stem_up_p=0.0 if d.chance(0.6) else d.span(0.02, 0.25),
-        stem_width=d.span(0.05, 0.12) if not pointed else d.span(0.12, 0.32),
+        stem_width=d.span(0.05, 0.12) if not pointed else d.span(0.12, 0.42),
         tails=d.pick("asked", "asked", "asked", "asked", "always", "never"),
         ticks=ticks,
         tick_length=d.span(0.05, 0.3),
@@ -267,22 +278,26 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         fall_push_steps=0.0 if printed else d.span(0.0, 0.45),
         row_spread=0.01 if printed else d.span(0.02, 0.09),
         clivis_stem_p=d.span(0.6, 1.0) if d.chance(0.5) else d.span(0.0, 0.3),
-        clivis_stem_length=d.span(0.4, 1.6),
+        clivis_stem_length=d.span(1.0, 2.8) if late else d.span(0.4, 1.6),
         inclinatum=d.pick(*INCLINATA),
         inclinatum_width=d.span(0.34, 0.62),
         inclinatum_height=d.span(0.55, 0.95),
         inclinatum_advance=d.span(0.4, 0.75),
-        oblique_thick=d.span(0.4, 0.75),
+        oblique_thick=d.span(0.55, 0.85) if late else d.span(0.4, 0.75),
         oblique_sag_steps=0.0 if printed else d.span(0.0, 0.5),
         oblique_bow=d.span(-0.03, 0.12),
         oblique_taper=d.span(-0.35, 0.35),
-        oblique_length=d.span(0.75, 1.3),
+        oblique_length=d.span(1.3, 3.6)
+        if late
+        else d.span(0.75, 1.3)
+        if d.chance(0.88)
+        else d.span(1.2, 2.4),
         oblique_stem_p=d.span(0.0, 1.0),
         quilisma=d.pick("teeth", "teeth", "wave", "steps"),
         quilisma_teeth=int(d.rng.integers(2, 5)),
         oriscus=d.pick("wave", "hook", "tilted"),
         stropha=d.pick("comma", "wedge", "notched", "tailed"),
-        liquescent=d.pick("small", "hooked", "twin", "auctum"),
+        liquescent=d.pick(*LIQUESCENTS),
         c_clef=d.pick(*C_CLEFS),
         f_clef=d.pick(*F_CLEFS),
         letter_clef=d.pick("minuscule", "minuscule", "capital"),
@@ -298,4 +313,6 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         pale=0.0 if d.chance(0.5) else d.span(0.05, 0.35),
         grain=d.span(0.0, 0.1) if printed or d.chance(0.5) else d.span(0.1, 0.45),
         dry=0.0 if printed or d.chance(0.72) else d.span(0.02, 0.2) if d.chance(0.7) else d.span(0.2, 0.45),
+        patchy=0.0 if printed or d.chance(0.55) else d.span(0.02, 0.3),
+        bent_p=d.span(0.2, 0.9) if pointed and d.chance(0.6) else 0.0,
     )

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 
 from neumary_synth.hand import Hand
-from neumary_synth.pen import F64, Ink, bend, ribbon
+from neumary_synth.pen import F64, Ink, Nib, bend, ribbon
 
 _SQUARE = np.array([[-0.5, -0.5], [-0.5, 0.5], [0.5, 0.5], [0.5, -0.5]])
 _DIAMOND = np.array([[-0.5, 0.0], [0.0, 0.5], [0.5, 0.0], [0.0, -0.5]])
@@ -278,6 +278,23 @@ def liquescent(
             5,
         )
         return [body, ribbon(hook, np.linspace(1.6, 0.7, len(hook)) * line)]
+    if (
+        hand.liquescent == "plica"
+    ):  # narrow, with a tail down (seldom up) on either side, the right one longer
+        body = square(hand, rng, row, col, space, (1.1, 0.62))
+        way = up if rng.random() < 0.5 else 1.0
+        long, short = rng.uniform(0.55, 1.5) * space, rng.uniform(0.15, 0.6) * space
+        sides = ((col + 0.27 * w, long), (col - 0.27 * w, short))
+        return [
+            body,
+            *(
+                ribbon(
+                    np.array([[row, c], [row + way * (0.5 * h + reach), c + rng.normal(0, 0.03) * space]]),
+                    line,
+                )
+                for c, reach in sides
+            ),
+        ]
     if hand.liquescent == "twin":
         body = square(hand, rng, row, col, space, (0.85, 0.62))
         long, short = rng.uniform(0.7, 1.1) * space, rng.uniform(0.3, 0.6) * space
@@ -334,3 +351,46 @@ def add_head(
     for shape in shapes:
         ink.fill(shape, strength)
     return spot_of(shapes if label == "quilisma" else shapes[:1])
+
+
+def bent_stroke(
+    ink: Ink,
+    hand: Hand,
+    rng: np.random.Generator,
+    places: list[tuple[float, float]],
+    space: float,
+    strength: float,
+) -> list[Spot]:
+    """Add a neume in one stroke of a slanted nib: rounded shoulders on top, hooks below, a nail at the end.
+
+    Parameters
+    ----------
+    places : list of (row, col)
+        Where each note stands, px; the stroke runs through all of them.
+
+    Returns
+    -------
+    list of Spot
+        Around each place, a head's size.
+    """
+    h, w = hand.head_height * space, max(hand.head_width, 0.4) * space
+    round_ones, points = rng.random() < 0.6, []
+    if rng.random() < 0.6:  # comes in from the left with a hairline
+        points.append((places[0][0] + 0.25 * h, places[0][1] - 0.5 * w))
+    for i, (row, col) in enumerate(places):
+        points.append((row, col))
+        if i + 1 == len(places):
+            continue
+        ahead = places[i + 1]
+        if ahead[0] > row:  # falling: over a shoulder
+            points.append(
+                (row + (0.05 if round_ones else 0.3) * (ahead[0] - row), col + 0.75 * (ahead[1] - col))
+            )
+        elif round_ones:  # rising: out of a hook
+            points.append((row - 0.1 * (row - ahead[0]), col + 0.5 * (ahead[1] - col)))
+    nib = Nib(max(0.3, 0.75 * hand.nib) * space, hand.nib_angle_deg, max(1.0, 1.3 * hand.hairline * space))
+    ink.nib(bend(points, 6), nib, strength)
+    for i, (row, col) in enumerate(places):
+        if i in (0, len(places) - 1) or rng.random() < 0.5:
+            ink.fill(square(hand, rng, row, col, space, (0.8, 0.75)), strength)
+    return [Spot(r, c, r - 0.45 * h, c - 0.45 * w, r + 0.45 * h, c + 0.45 * w) for r, c in places]

@@ -17,10 +17,12 @@ from neumary_synth import decor
 from neumary_synth.hand import Hand, sample_hand
 from neumary_synth.lineless import AccentRow, draw_accents
 from neumary_synth.melody import CLEF_DEGREES, Note, choose_clef
-from neumary_synth.plan import COLOURED_KINDS, Plan, StaffSlot
-from neumary_synth.ruling import draw_dry_line, draw_line, grid_of, run_lines
+from neumary_synth.paints import ink_sheet, page_inks
+from neumary_synth.plan import COLOURED_KINDS, Plan, StaffSlot, ink
+from neumary_synth.rubrics import draw_flourish, draw_genre_sign, draw_red_versal
+from neumary_synth.ruling import draw_dry_line, draw_lead_lines, draw_line, grid_of, run_lines
 from neumary_synth.script import draw_text
-from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff
+from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff, Rgb
 from neumary_synth.signs import (
     Drawn,
     Stand,
@@ -53,11 +55,14 @@ class Scribe(WordScribe):
 
     def __init__(self, plan: Plan, rng: np.random.Generator, page: FlatPage) -> None:
         super().__init__(plan, rng, page)
-        self.hand: Hand = sample_hand(int(rng.integers(2**31)), self.style.notation)
+        self.habits = self.style.habits
+        temper = "printed" if self.habits.printed and self.style.notation == "square" else None
+        self.hand: Hand = sample_hand(int(rng.integers(2**31)), self.style.notation, temper)
         self.music = page.sheet("music", self.style.music_ink)
-        self.queue = ChantQueue(rng)
+        self.main, self.later = self.music, False
+        self.queue = ChantQueue(rng, self.habits)
         self.clef: tuple[str, int] = ("clef_c", self.style.n_lines)
-        self.fullness = 1.0
+        self.fullness = self.paleness = 1.0
         self.flat_scope_word = bool(rng.random() < 0.4)
         self.flats: set[int] = set()
         self.n_neumes = 0
@@ -92,7 +97,13 @@ class Scribe(WordScribe):
             middle = (min(degrees) + max(degrees)) / 2
             self.clef = min(choices, key=lambda c: abs(CLEF_DEGREE[c[0]] - 2 * (c[1] - 1) + 3 - middle))
         else:
-            self.clef = choose_clef(degrees, self.style.n_lines, self.rng)
+            self.clef = choose_clef(degrees, self.style.n_lines, self.rng, self.habits.letter_clefs)
+
+    def _take_over(self) -> None:
+        """A later hand goes on: paler ink, long obliques and stems, no words."""
+        self.later = True
+        self.hand = sample_hand(int(self.rng.integers(2**31)), "square", "late")
+        self.main = self.music = self.page.sheet("music", ink(self.rng, (88, 66, 44), (150, 122, 88)))
 
     # -- ruling ------------------------------------------------------------------
 
@@ -121,6 +132,8 @@ class Scribe(WordScribe):
         else:
             for line, ink in zip(lines, style.line_inks, strict=True):
                 draw_line(self.page.sheet("line", ink), line, self.rng, s, style)
+        if self.rng.random() < self.habits.lead_lines:
+            draw_lead_lines(self.page, lines, self.rng, s)
         top, bottom = min(lines[-1].rows), max(lines[0].rows)
         area = (top - 2.2 * s, slot.left - 1.2 * s, bottom + 2.2 * s, right + 1.5 * s)
         self.page.staves.append(FlatStaff(inked, s, slot.column, self.staff_kind(), area))
@@ -152,7 +165,7 @@ class Scribe(WordScribe):
         syllable: int = -1,
     ) -> None:
         """Put a drawn sign down in the truth and in the ink's flow."""
-        density = self._dip() * self.rng.uniform(0.94, 1.04)
+        density = self._dip() * self.rng.uniform(0.94, 1.04) * self.paleness
         self.music.flow.append((drawn.top, drawn.left, drawn.bottom, drawn.right, density))
         step: int | None = drawn.step
         if drawn.label == "division" or self.plan.kind in COLOURED_KINDS:
@@ -169,7 +182,7 @@ class Scribe(WordScribe):
             return col
         drawn, right = draw_clef(self.music.mask, self.hand, self.rng, stand, col, label, line)
         self.keep(drawn, staff, None)
-        if paired and self.rng.random() < (0.85 if coloured else 0.05):
+        if paired and self.rng.random() < (0.85 if coloured else self.habits.both_clefs):
             drawn, second = draw_clef(self.music.mask, self.hand, self.rng, stand, col, other, at)
             self.keep(drawn, staff, None)
             right = max(right, second)
@@ -195,6 +208,7 @@ class Scribe(WordScribe):
         for i, neume in enumerate(sung.syllable.neumes):
             if i:
                 col = right + self.style.neume_gap * self.space * self.rng.uniform(0.5, 1.3)
+            self._change_ink()
             col = self._write_accidentals(stand, staff, col, neume.notes)
             notes = [(note.label, self._step(note.degree)) for note in neume.notes]
             drawn, right = draw_neume(self.music.mask, self.hand, self.rng, stand, col, notes)
@@ -209,7 +223,18 @@ class Scribe(WordScribe):
                 ):
                     self.page.signs.append(FlatSign(head, staff, None, layer=layer, contour=move))
             self.n_neumes += 1
+        self.music, self.paleness = self.main, 1.0
         return right
+
+    def _change_ink(self) -> None:
+        """Take the main ink, or for one neume a corrector's, or what has faded."""
+        rng, habits = self.rng, self.habits
+        self.music, self.paleness = self.main, 1.0
+        if rng.random() < habits.corrections:
+            other: Rgb = (44, 38, 34) if sum(self.main.ink) > 200 else (112, 86, 58)
+            self.music = ink_sheet(self.page, rng, "music", other)
+        if rng.random() < habits.faded:
+            self.paleness = float(rng.uniform(0.3, 0.7))
 
     # -- a staff -----------------------------------------------------------------
 
@@ -217,9 +242,11 @@ class Scribe(WordScribe):
         """Rule a staff and write on it what fits; `following` is where the chant goes on."""
         rng, s, style = self.rng, self.space, self.style
         right, rubric_from = slot.right, None
-        if not slot.empty and rng.random() < 0.06 and right - slot.left > 14 * s:
-            rubric_from = right - rng.uniform(3.5, 8) * s
-            right = right if rng.random() < 0.3 else rubric_from - rng.uniform(0, 0.6) * s
+        if not self.later and rng.random() < self.habits.later:
+            self._take_over()
+        if not slot.empty and rng.random() < self.habits.rubrics and right - slot.left > 14 * s:
+            rubric_from = right - rng.uniform(3.5, 9) * s
+            right = right if rng.random() < 0.4 else rubric_from - rng.uniform(0, 0.6) * s
         if slot.starts_chant:
             self.queue.skip_to_chant()
         self.flats = set()
@@ -228,7 +255,8 @@ class Scribe(WordScribe):
         stand = Stand(s, style.n_lines, grid.row_of)
         baseline = slot.row + style.baseline * s * rng.uniform(0.97, 1.03)
         if rubric_from is not None:
-            self.write_rubric(slot, rubric_from, (slot.row - (style.n_lines - 1.1) * s, baseline))
+            top = slot.row - (style.n_lines - rng.uniform(0.6, 1.3)) * s
+            self.write_rubric(rubric_from, slot.right, (top, baseline))
             right = rubric_from - 0.5 * s
         if slot.initial is not None:
             decor.draw_initial(self.page, rng, slot.initial, s)
@@ -237,6 +265,8 @@ class Scribe(WordScribe):
             if rng.random() < 0.75:
                 self.write_words(self.text, baseline, col, right, style.xheight * s)
             return
+        if rng.random() < self.habits.flourishes:
+            self._flourish(slot)
         col = slot.left + style.clef_offset * s * rng.uniform(0.7, 1.2)
         if slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and rng.random() < 0.7:
             begin = slot.initial[3] + 0.2 * s  # the initial hides the clef
@@ -248,11 +278,60 @@ class Scribe(WordScribe):
         if following is not None and not following.starts_chant:
             self._end_line(staff, stand, right)
 
+    def _flourish(self, slot: StaffSlot) -> None:
+        """Red or blue pen work down the left of a staff, beside or across its clef."""
+        rng, s = self.rng, self.space
+        pen = page_inks(self.page, rng)["red" if rng.random() < 0.75 else "blue"]
+        sheet = ink_sheet(self.page, rng, "decoration", pen)
+        top = slot.row - (self.style.n_lines - 1 + rng.uniform(-0.5, 2.5)) * s
+        draw_flourish(
+            sheet, rng, top, slot.row + rng.uniform(-0.5, 2.5) * s, slot.left + rng.uniform(-0.9, 1.3) * s, s
+        )
+
+    def _interrupt(self, slot: StaffSlot, stand: Stand, baseline: float, col: float, right: float) -> float:
+        """Break into a staff with words, a genre sign or a capital that is no notation; give its right end."""
+        rng, s, style = self.rng, self.space, self.style
+        top, bottom = stand.row_of(2 * (style.n_lines - 1), col), stand.row_of(0, col)
+        form = str(rng.choice(["words", "sign", "capital", "versal"], p=[0.25, 0.35, 0.25, 0.15]))
+        col += rng.uniform(0.2, 0.7) * s
+        xheight = rng.uniform(0.5, 1.2) * s
+        if form == "words" and right - col > 9 * s:
+            end = col + rng.uniform(2.5, 6) * s
+            self.write_rubric(col, end, (top - rng.uniform(-0.5, 0.5) * s, baseline))
+            return end + 0.4 * s
+        if form == "capital":
+            wide = rng.uniform(1.4, 3.2) * s
+            box = (top - rng.uniform(-0.6, 1.2) * s, col, baseline, col + wide)
+            decor.draw_capital(self.page, rng, box, s, self._capital_ink())
+            return col + wide + rng.uniform(0.05, 0.3) * s
+        row = baseline if rng.random() < 0.4 else rng.uniform(top + xheight, bottom + 0.5 * s)
+        if form == "versal":
+            return draw_red_versal(self.rubric, rng, row, col, rng.uniform(1.2, 3.0) * s, s) + 0.3 * s
+        sheet = self.rubric if rng.random() < 0.8 else self.text
+        return draw_genre_sign(sheet, self.script, rng, row, col, xheight) + 0.3 * s
+
+    def _capital_ink(self) -> Rgb:
+        """The ink of strapwork letters: the words' own, or one not far from it."""
+        if self.rng.random() < 0.6:
+            return self.style.text_ink
+        return ink_sheet(self.page, self.rng, "decoration", (84, 62, 44)).ink
+
     def _write_line(
         self, slot: StaffSlot, stand: Stand, staff: int, baseline: float, begin: float, right: float
     ) -> None:
         rng, s, style = self.rng, self.space, self.style
-        note_end, text_end = begin + rng.uniform(0.1, 0.8) * s, begin - 0.2 * s
+        close = rng.random() < 0.3  # the first neume follows hard on the clef
+        note_end, text_end = (
+            begin + (rng.uniform(-0.05, 0.1) if close else rng.uniform(0.1, 0.8)) * s,
+            begin - 0.2 * s,
+        )
+        if (
+            self.queue.first.starts_chant
+            and slot.initial is None
+            and rng.random() < 0.6
+            and begin + 8 * s < right
+        ):
+            note_end = text_end = self._open_chant(stand, baseline, begin + rng.uniform(-0.3, 0.4) * s)
         previous: Sung | None = None
         while True:
             sung = self.queue.first
@@ -267,8 +346,14 @@ class Scribe(WordScribe):
                 if changed is None:
                     continue
                 note_end = changed
+            if previous is not None and rng.random() < self.habits.interruptions and not self.later:
+                end = max(note_end, text_end)
+                if end + 8 * s < right:
+                    note_end = text_end = self._interrupt(slot, stand, baseline, end, right)
             opens = previous is None and slot.initial is not None and sung.number < 0
-            text = "" if sung.number >= 0 else sung.syllable.text[1 if opens else 0 :]
+            text = "" if sung.number >= 0 or self.later else sung.syllable.text[1 if opens else 0 :]
+            if sung.syllable.wordpos in ("i", "s") and rng.random() < self.habits.capital_letters:
+                text = text.capitalize()
             new_word = previous is not None and sung.syllable.wordpos in ("i", "s", "")
             gap = (
                 style.word_gap * max(s, 1.6 * self.letter_px) * rng.uniform(0.8, 1.3)
@@ -297,6 +382,10 @@ class Scribe(WordScribe):
             if sung.syllable.wordpos in ("t", "s"):
                 note_end = self._end_word(stand, staff, note_end)
             previous = sung
+        end = max(text_end, col if previous is not None else text_end)
+        if right - end > 2 * s and rng.random() < self.habits.fillers:
+            xheight = style.xheight * s
+            decor.draw_filler(self.page, rng, (baseline - xheight, end, baseline, right), s)
 
     def _make_room(self, text: str, lead: float, col: float, right: float, first: bool) -> bool:
         """See that the next syllable fits, splitting a melisma if need be; False where it cannot."""
@@ -304,7 +393,9 @@ class Scribe(WordScribe):
         per_head, gap = 0.95 * self.hand.head_width * self.space, self.style.neume_gap * self.space
         used, n_fit = col + lead, 0
         for neume in syllable.neumes:
-            used += len(neume.notes) * per_head + (gap if n_fit else 0.0)
+            n_bands = sum(note.label == "oblique" for note in neume.notes) / 2
+            band = 1.15 * self.hand.oblique_length * self.space
+            used += len(neume.notes) * per_head + n_bands * band + (gap if n_fit else 0.0)
             if used > right:
                 break
             n_fit += 1
@@ -324,14 +415,16 @@ class Scribe(WordScribe):
         top = 2 * (self.style.n_lines - 1)
         steps = [self._step(d) for d in sung.degrees]
         far = min(steps) < -2 or max(steps) > top + 2
-        return self.plan.kind not in COLOURED_KINDS and self.rng.random() < (0.4 if far else 0.004)
+        return self.plan.kind not in COLOURED_KINDS and self.rng.random() < (
+            0.4 if far else self.habits.clef_moves
+        )
 
     def _change_clef(self, stand: Stand, staff: int, sung: Sung, col: float) -> float | None:
         """Change the clef in mid-staff; None where no clef serves, and the syllable is dropped."""
         before, own = self.clef, sung.degrees
         if self.plan.kind not in COLOURED_KINDS:
             for ahead in (self.queue.degrees_ahead(8), own):
-                self.clef = choose_clef(ahead, self.style.n_lines, self.rng)
+                self.clef = choose_clef(ahead, self.style.n_lines, self.rng, self.habits.letter_clefs)
                 if self._fits(own):
                     return col if self.clef == before else self.write_clef(stand, staff, col)
         self.clef = before
@@ -348,9 +441,10 @@ class Scribe(WordScribe):
     def _end_word(self, stand: Stand, staff: int, col: float) -> float:
         if self.flat_scope_word:
             self.flats = set()
-        if self.rng.random() >= self.style.divisions:
+        if self.rng.random() >= (0.25 if self.later else self.style.divisions):
             return col
-        form = str(self.rng.choice(["minima", "maior", "maxima", "virgula"], p=[0.3, 0.2, 0.3, 0.2]))
+        shares = [0.05, 0.1, 0.45, 0.0, 0.4] if self.later else [0.28, 0.18, 0.28, 0.18, 0.08]
+        form = str(self.rng.choice(["minima", "maior", "maxima", "virgula", "finalis"], p=shares))
         return self._divide(stand, staff, col + self.rng.uniform(0.3, 0.7) * self.space, form)
 
     def _chant_break(
@@ -362,15 +456,22 @@ class Scribe(WordScribe):
             col = self._divide(stand, staff, col + 0.5 * s, "finalis")
         if col + 10 * s > right or rng.random() < 0.25:
             return None
-        col += 0.4 * s
+        return self._open_chant(stand, baseline, col + 0.4 * s)
+
+    def _open_chant(self, stand: Stand, baseline: float, col: float) -> float:
+        """Write a genre sign and a capital in mid-staff; give their right end."""
+        rng, s = self.rng, self.space
         if rng.random() < 0.6:
-            word = str(rng.choice(["v", "r", "p", "a", "ps", "an"]))
-            xheight = self.style.xheight * s * 1.05
-            _, col = draw_text(self.rubric.mask, self.script, rng, word, baseline, col, xheight)
+            xheight = self.style.xheight * s * rng.uniform(0.9, 1.2)
+            if rng.random() < 0.5:
+                word = str(rng.choice(["v", "r", "p", "a", "ps", "an", "a\u0304", "inuit", "ad lau"]))
+                _, col = draw_text(self.rubric.mask, self.script, rng, word, baseline, col, xheight)
+            else:
+                col = draw_genre_sign(self.rubric, self.script, rng, baseline, col, xheight)
             col += 0.2 * s
-        wide = rng.uniform(1.4, 2.8) * s
-        top = stand.row_of(2 * stand.n_lines - 1, col) - rng.uniform(-1.0, 0.3) * s
-        decor.draw_capital(self.page, rng, (top, col, baseline, col + wide), s, self.style.text_ink)
+        wide = rng.uniform(1.4, 3.0) * s
+        top = stand.row_of(2 * self.style.n_lines - 1, col) - rng.uniform(-1.3, 0.5) * s
+        decor.draw_capital(self.page, rng, (top, col, baseline, col + wide), s, self._capital_ink())
         self.flats = set()
         return col + wide + 0.1 * s
 

@@ -162,6 +162,38 @@ def draw_custos(
                 [[row, middle + 0.3 * w], [row + up * 1.3 * size, middle + 0.3 * w + 0.05 * size]]
             )
             ink.fill(ribbon(path, thin), max(0.4, load * hand.hairline_ink))
+        case "bar":  # a broad stroke lying along its line or space, wavy, with fine edges
+            wide, thick = float(rng.uniform(0.9, 1.25)) * size, float(rng.uniform(0.26, 0.5)) * space
+            t = np.linspace(0, 1, 14)
+            swing = float(rng.uniform(0, 0.12)) * space
+            path = np.stack([row + swing * np.sin(2 * np.pi * t + 1), col + t * wide], axis=1)
+            ink.fill(ribbon(path, thick), load)
+            for at in (0.0, wide):
+                end = np.array([[row - 0.8 * thick, col + at], [row + 0.8 * thick, col + at]])
+                ink.fill(ribbon(end, 0.9 * thin), load)
+            middle = col + wide / 2
+        case "teeth":  # three teeth lying flat
+            pitch, deep = float(rng.uniform(0.26, 0.4)) * size, float(rng.uniform(0.12, 0.26)) * space
+            zigzag = [(row + (deep if k % 2 else -deep), col + k * pitch / 2) for k in range(7)]
+            ink.nib(np.array(zigzag), Nib(float(rng.uniform(0.16, 0.3)) * space, 35, thin), load)
+            tail = np.array(
+                [zigzag[-1], (row - float(rng.uniform(0.2, 1.0)) * size, zigzag[-1][1] + 0.25 * size)]
+            )
+            ink.fill(ribbon(tail, np.array([1.5, 0.7]) * thin), load)
+            middle = col + 1.5 * pitch
+        case "lozenge":  # slanted, with a flick upward
+            slant = float(rng.uniform(0.1, 0.3)) * space
+            box = np.array([[0.1, -0.5], [-0.5, 0.1], [-0.1, 0.5], [0.5, -0.1]]) * [1.2 * h, 0.9 * w]
+            box[:, 1] -= slant * box[:, 0] / max(h, 1.0)
+            ink.fill(box + (row, middle), load)
+            top = box[1] + (row, middle)
+            reach = float(rng.uniform(0.2, 0.9)) * size
+            ink.fill(
+                ribbon(
+                    np.array([top + (0.1 * h, 0), top + (-reach, 0.4 * reach)]), np.array([1.7, 0.6]) * thin
+                ),
+                load,
+            )
         case "wave":
             t = np.linspace(0, 1, 16)
             rows = row - 0.14 * size * np.sin(3 * np.pi * t) - 0.1 * size * t

@@ -103,7 +103,14 @@ _LEAP_P: Final = (0.79, 0.165, 0.03, 0.015)  # second, third, fourth, fifth insi
 _STEP_WEIGHT: Final = {0: 0.34, 1: 0.27, 2: 0.09, 3: 0.025, 4: 0.012}  # between neumes, each way
 
 
-def sample_chant(rng: np.random.Generator, mode: int | None = None, n_syllables: int = 60) -> Chant:
+def sample_chant(
+    rng: np.random.Generator,
+    mode: int | None = None,
+    n_syllables: int = 60,
+    *,
+    ornate: float | None = None,
+    flats: float = 1.0,
+) -> Chant:
     """Invent a chant.
 
     Phrases of 5 to 12 syllables leave the ground, move about the tenor and fall to a
@@ -116,6 +123,10 @@ def sample_chant(rng: np.random.Generator, mode: int | None = None, n_syllables:
         1 to 8; by default any.
     n_syllables : int
         At least 1.
+    ornate : float, optional
+        Factor on the share of rare heads; drawn for the chant where left out.
+    flats : float
+        Factor on the share of phrases with B-flats.
 
     Returns
     -------
@@ -133,13 +144,14 @@ def sample_chant(rng: np.random.Generator, mode: int | None = None, n_syllables:
         raise ValueError("a chant needs at least one syllable")
     here = MODES[number]
     melismatic = float(rng.choice([0.0, 0.02, 0.06], p=[0.4, 0.4, 0.2]))
-    ornate = float(rng.choice([0.3, 1.0, 3.0], p=[0.35, 0.35, 0.3]))
+    own = float(rng.choice([0.3, 1.0, 3.0], p=[0.35, 0.35, 0.3]))
+    ornate = own if ornate is None else ornate
     last = here.final
     syllables: list[ChantSyllable] = []
     words = _words(rng, n_syllables)
     while words:
         n = min(len(words), int(rng.integers(5, 13)))
-        flat = bool(rng.random() < here.flat_p)
+        flat = bool(rng.random() < min(0.8, here.flat_p * flats))
         lozenges = bool(rng.random() < 0.02)  # recited on lozenges
         goal = here.final if n == len(words) or rng.random() < 0.5 else here.tenor
         for i in range(n):
@@ -252,7 +264,12 @@ def _labels(rng: np.random.Generator, degrees: list[int], ornate: float) -> list
     _label_repeats(rng, labels, moves, ornate)
     _label_falls(rng, labels, moves)
     for i in range(1, n - 1):
-        if labels[i] == "punctum" and 0 < moves[i - 1] <= 2 and moves[i] > 0 and rng.random() < 0.3 * ornate:
+        if (
+            labels[i] == "punctum"
+            and 0 < moves[i - 1] <= 2
+            and moves[i] > 0
+            and rng.random() < min(0.75, 0.3 * ornate)
+        ):
             labels[i] = "quilisma" if rng.random() < 0.75 else "oriscus"
     if labels[-1] == "punctum":
         if rng.random() < 0.05 * ornate:
@@ -311,7 +328,9 @@ def with_label(note: Note, label: str) -> Note:
     return replace(note, label=label)
 
 
-def choose_clef(degrees: Sequence[int], n_lines: int, rng: np.random.Generator) -> tuple[str, int]:
+def choose_clef(
+    degrees: Sequence[int], n_lines: int, rng: np.random.Generator, rare: float = 1.0
+) -> tuple[str, int]:
     """Choose a clef so that a stretch of melody fits its staff.
 
     Parameters
@@ -322,6 +341,8 @@ def choose_clef(degrees: Sequence[int], n_lines: int, rng: np.random.Generator) 
         1 to 5.
     rng : numpy.random.Generator
         C far more often than F, other letters rarely.
+    rare : float
+        Factor on letters other than C and F; above 1, F and the bottom line come up more often too.
 
     Returns
     -------
@@ -340,12 +361,12 @@ def choose_clef(degrees: Sequence[int], n_lines: int, rng: np.random.Generator) 
     low, high = (min(degrees), max(degrees)) if degrees else (24, 28)
     options, weights = [], []
     for letter, degree in CLEF_DEGREES.items():
-        favour = {"c": 1.0, "f": 0.4}.get(letter, 0.012)
+        favour = {"c": 1.0, "f": 0.4 if rare <= 1 else 0.9}.get(letter, 0.012 * rare)
         for line in range(1, n_lines + 1):
             bottom = degree - 2 * (line - 1)
             over = max(0, bottom - 1 - low) + max(0, high - (bottom + 2 * n_lines - 1))
-            edge = 0.35 if line == 1 and letter in "cf" and n_lines > 2 else 1.0
+            edge = 0.35 if line == 1 and letter in "cf" and n_lines > 2 and rare <= 1 else 1.0
             options.append((f"clef_{letter}", line))
-            weights.append(favour * edge * np.exp(-2.5 * over))
+            weights.append(favour * edge * np.exp(-(2.5 if rare <= 1 else 1.2) * over))
     p = np.array(weights)
     return options[int(rng.choice(len(options), p=p / p.sum()))]

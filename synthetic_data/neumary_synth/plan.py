@@ -12,6 +12,7 @@ from typing import Final, cast
 
 import numpy as np
 
+from neumary_synth.habits import Habits, sample_habits
 from neumary_synth.sheets import Rgb
 
 KINDS: Final = (
@@ -76,7 +77,8 @@ class Style:
     music_ink: Rgb
     text_ink: Rgb
     rubric_ink: Rgb
-    dip: float  # how much a dip of the pen runs dry, 0..0.6
+    dip: float  # how much a dip of the pen runs dry, 0..0.7
+    habits: Habits
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +207,7 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
     same = rng.random() < 0.6
     text = dark if same else ink(rng, (40, 32, 26), (110, 82, 56))
     pitch = rng.uniform(5.3, 6.5) + (1.0 if n_lines == 5 else 0.0)
-    baseline = rng.uniform(1.6, 2.3)
+    baseline = rng.uniform(1.6, 2.3) if rng.random() < 0.75 else rng.uniform(1.25, 1.7)
     if kind == "staffless":
         pitch, baseline = rng.uniform(3.0, 4.2), rng.uniform(1.5, 1.9)
     if kind == "layered":
@@ -238,9 +240,14 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
         music_ink=dark,
         text_ink=text,
         rubric_ink=ink(rng, (150, 40, 30), (205, 80, 55)),
-        dip=float(rng.choice([rng.uniform(0, 0.1), rng.uniform(0.1, 0.45)], p=[0.6, 0.4])),
+        dip=float(
+            rng.choice(
+                [rng.uniform(0, 0.1), rng.uniform(0.1, 0.45), rng.uniform(0.45, 0.7)], p=[0.5, 0.35, 0.15]
+            )
+        ),
+        habits=sample_habits(rng, kind),
     )
-    if kind == "layered":  # a printed book: even lines, even ink
+    if kind == "layered" or style.habits.printed:  # a printed book: even lines, even ink
         black = ink(rng, (24, 22, 22), (52, 48, 46))
         return replace(
             style, line_wave=0.0, line_wobble=0.004, gap_spread=0.004, ragged=0.05, dip=0.0,

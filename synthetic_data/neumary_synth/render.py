@@ -76,11 +76,11 @@ def render_page(
     kind = kind or sample_kind(choice)
     space = space_px or _sample_space(choice)
     wear = ageing or sample_ageing(wearing)
-    if ageing is None and kind == "layered":
-        wear = as_print(wear, wearing)
     drawn_space = max(space, MIN_DRAWN_SPACE_PX)
     scale = space / drawn_space
     plan = plan_page(planning, kind, drawn_space)
+    if ageing is None and (kind == "layered" or plan.style.habits.printed):
+        wear = as_print(wear, wearing)
     flat = write_page(plan, writing)
     verso = None
     if wear.bleed:

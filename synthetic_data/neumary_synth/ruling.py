@@ -61,11 +61,14 @@ def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: 
     half = line.thickness_px / 2 * (1 + wave(rng, len(cols), 0.2) + rng.normal(0, 0.1, len(cols)))
     half = np.clip(half, 0.32 * line.thickness_px, line.thickness_px)
     half[:2] *= rng.uniform(0.9, 1.6)  # the pen is set down full
-    start = 0
-    while start < len(cols) - 2:
-        stop = len(cols)
+    start, last = 0, len(cols)
+    if rng.random() < style.habits.vanishing:  # rubbed or trimmed away towards an end
+        lost = int(rng.uniform(0.02, 0.2) * len(cols))
+        start, last = (lost, last) if rng.random() < 0.3 else (0, last - lost)
+    while start < last - 2:
+        stop = last
         if rng.random() < style.line_gaps:
-            stop = int(rng.integers(start + 2, len(cols) + 1))
+            stop = int(rng.integers(start + 2, last + 1))
         part = slice(start, stop)
         upper, lower = (np.stack([rows + d * half, cols], 1)[part] for d in (-1, 1))
         fill(sheet.mask, np.concatenate([upper, lower[::-1]]))
@@ -73,6 +76,9 @@ def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: 
     density = np.clip(1 + wave(rng, len(cols), 0.16), 0.45, 1.15) * style.line_strength
     if rng.random() < 0.1:  # the ink runs out towards the end
         density *= np.linspace(1, rng.uniform(0.35, 0.8), len(cols))
+    if rng.random() < style.habits.vanishing and len(cols) > 12:  # a stretch gone pale
+        a = int(rng.integers(0, len(cols) - 8))
+        density[a : a + int(rng.integers(5, len(cols)))] *= rng.uniform(0.2, 0.6)
     for i in range(0, len(cols) - 3, 3):
         sheet.flow.append((rows[i] - 4, cols[i], rows[i] + 4, cols[i + 3], float(density[i])))
 
@@ -83,3 +89,21 @@ def draw_dry_line(page: FlatPage, line: FlatLine, ink: Rgb, strength: int) -> No
     half = 0.35 * line.thickness_px
     outline = np.concatenate([np.stack([rows - half, cols], 1), np.stack([rows + half, cols], 1)[::-1]])
     fill(page.sheet("decoration", ink).mask, outline, strength)
+
+
+def draw_lead_lines(
+    page: FlatPage, lines: tuple[FlatLine, ...], rng: np.random.Generator, space_px: float
+) -> None:
+    """Draw brown or lead ruling that runs along a staff but is no line of it, in place."""
+    ink: Rgb = (150, 126, 96) if rng.random() < 0.6 else (150, 146, 142)
+    sheet = page.sheet("decoration", ink)
+    offsets = [rng.uniform(0.25, 0.75), rng.uniform(0.7, 2.0), -rng.uniform(0.6, 1.2)]
+    for off in offsets[: int(rng.integers(1, 4))]:
+        line = lines[0] if off > 0 else lines[-1]
+        if rng.random() < 0.4:
+            line = lines[int(rng.integers(len(lines)))]
+        cols, rows = np.array(line.cols), np.array(line.rows) + off * space_px
+        half = max(rng.uniform(0.012, 0.03) * space_px, 0.4)
+        cols[0], cols[-1] = cols[0] - rng.uniform(0, 3) * space_px, cols[-1] + rng.uniform(0, 3) * space_px
+        outline = np.concatenate([np.stack([rows - half, cols], 1), np.stack([rows + half, cols], 1)[::-1]])
+        fill(sheet.mask, outline, int(rng.uniform(50, 190)))

@@ -18,7 +18,7 @@ stacked second stand further apart than the lines ask, the right end of an obliq
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -26,7 +26,7 @@ import numpy as np
 from neumary_synth.clefs import draw_clef
 from neumary_synth.drawn import Drawn, Stand
 from neumary_synth.hand import Hand
-from neumary_synth.heads import Spot, add_head, oblique
+from neumary_synth.heads import Spot, add_head, bent_stroke, oblique
 from neumary_synth.marks import draw_accidental, draw_custos, draw_division
 from neumary_synth.pen import U8, Ink, ribbon
 from neumary_synth.staffless import draw_staffless
@@ -107,15 +107,33 @@ def draw_neume(
     """
     heads = _plan(hand, rng, stand, col, _asked(hand, notes))
     ink = Ink()
-    spots = _add_heads(ink, hand, rng, stand, heads)
-    _add_joints(ink, hand, rng, stand, heads)
-    _add_tails(ink, hand, rng, stand, heads)
-    ink.lay(mask, rng, hand.flow(stand.space_px))
+    if _bends(hand, heads) and rng.random() < hand.bent_p:
+        spots = bent_stroke(
+            ink, hand, rng, [(h.row, h.col) for h in heads], stand.space_px, heads[0].strength
+        )
+    else:
+        spots = _add_heads(ink, hand, rng, stand, heads)
+        _add_joints(ink, hand, rng, stand, heads)
+        _add_tails(ink, hand, rng, stand, heads)
+    flow = hand.flow(stand.space_px)
+    if rng.random() < hand.patchy:
+        flow = replace(flow, dry=float(rng.uniform(0.3, 1.5)), grain=float(rng.uniform(0.2, 0.6)))
+    ink.lay(mask, rng, flow)
     drawn = [
         Drawn(h.label, s.row, s.col, s.top, s.left, s.bottom, s.right, h.step, i == 0)
         for i, (h, s) in enumerate(zip(heads, spots, strict=True))
     ]
     return drawn, ink.box()[3]
+
+
+def _bends(hand: Hand, heads: list[_Head]) -> bool:
+    """Whether a neume can be written in one bent stroke: two to four joined heads on different steps."""
+    return (
+        hand.bent_p > 0
+        and 2 <= len(heads) <= 4
+        and all(a.step != b.step and b.move in ("fall", "rise") for a, b in pairwise(heads))
+        and all(h.label == "punctum" for h in heads)
+    )
 
 
 def _asked(hand: Hand, notes: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
@@ -167,7 +185,10 @@ def _width(hand: Hand, label: str) -> float:
     if label == "oriscus":
         return max(0.55, hand.head_width)
     if label == "liquescent":
-        return hand.head_width * {"small": 0.6, "hooked": 0.75, "twin": 0.62, "auctum": 1.05}[hand.liquescent]
+        return (
+            hand.head_width
+            * {"small": 0.6, "hooked": 0.75, "twin": 0.62, "plica": 0.62, "auctum": 1.05}[hand.liquescent]
+        )
     return hand.head_width
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from neumary_synth.habits import Habits
 from neumary_synth.melody import ChantSyllable, sample_chant
 
 _AHEAD = 40  # syllables kept waiting
@@ -31,13 +32,20 @@ class Sung:
 class ChantQueue:
     """Syllables to write, filled up with new chants as it empties."""
 
-    def __init__(self, rng: np.random.Generator) -> None:
-        self._rng = rng
+    def __init__(self, rng: np.random.Generator, habits: Habits | None = None) -> None:
+        self._rng, self._habits = rng, habits or Habits()
         self._waiting: deque[Sung] = deque()
 
     def _fill(self) -> None:
         while len(self._waiting) < _AHEAD:
-            chant = sample_chant(self._rng, None, int(self._rng.integers(12, 70)))
+            few, many = (4, 22) if self._habits.short_chants and self._rng.random() < 0.7 else (12, 70)
+            chant = sample_chant(
+                self._rng,
+                None,
+                int(self._rng.integers(few, many)),
+                ornate=self._habits.ornate,
+                flats=self._habits.flats,
+            )
             self._waiting.extend(Sung(s, i == 0) for i, s in enumerate(chant.syllables))
 
     @property

@@ -117,9 +117,7 @@ def page_truth(
     signs = _visible(flat, warp, hidden, kept)
     glyphs, readings = [], []
     heads: dict[int, list[tuple[str, FlatSign]]] = defaultdict(list)
-    boxes = _boxes_of(
-        warp, [(x.drawn.top, x.drawn.left, x.drawn.bottom, x.drawn.right) for x, _ in signs]
-    )
+    boxes = _boxes_of(warp, [(x.drawn.top, x.drawn.left, x.drawn.bottom, x.drawn.right) for x, _ in signs])
     for number, ((sign, centre), box) in enumerate(zip(signs, boxes, strict=True), start=1):
         name, drawn = f"g{number:04d}", sign.drawn
         glyphs.append(
@@ -210,6 +208,8 @@ def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[S
 def _is_hidden(hidden: U8, sign: FlatSign) -> bool:
     """Whether paint or a loss covers the middle of a sign, or most of it."""
     d = sign.drawn
+    if not (0 <= d.row < hidden.shape[0] and 0 <= d.col < hidden.shape[1]):
+        return True
     row, col = min(max(round(d.row), 0), hidden.shape[0] - 1), min(max(round(d.col), 0), hidden.shape[1] - 1)
     whole = hidden[max(int(d.top), 0) : int(d.bottom) + 1, max(int(d.left), 0) : int(d.right) + 1]
     return bool(hidden[row, col] > 127 or (whole.size and whole.mean() > 0.6 * 255))

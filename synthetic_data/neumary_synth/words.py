@@ -8,7 +8,8 @@ import numpy as np
 
 from neumary_synth import decor
 from neumary_synth.melody import ChantSyllable
-from neumary_synth.plan import Plan, StaffSlot, TextSlot
+from neumary_synth.plan import Plan, TextSlot
+from neumary_synth.rubrics import draw_genre_sign, draw_red_versal
 from neumary_synth.script import Script, draw_text, sample_latin, sample_script
 from neumary_synth.sheets import FlatPage, FlatSyllable, Sheet
 
@@ -77,10 +78,20 @@ class WordScribe:
         seen = width_xheights / n_letters * self.style.xheight * self.space
         self.letter_px += 0.1 * (seen - self.letter_px)
 
-    def write_words(self, sheet: Sheet, baseline: float, col: float, right: float, xheight: float) -> float:
-        """Write running words from a column to about a right edge; give the end reached."""
+    def write_words(
+        self, sheet: Sheet, baseline: float, col: float, right: float, xheight: float, marked: float = 0.0
+    ) -> float:
+        """Write running words from a column to about a right edge; give the end reached.
+
+        `marked` is the chance of an abbreviation stroke over, or raised letters after, a word.
+        """
         while col < right - 3 * xheight:
             word = "".join(sample_latin(self.rng, 1)[0])
+            if marked and self.rng.random() < marked and len(word) > 2:
+                k = int(self.rng.integers(1, len(word)))
+                word = word[:k] + "\u0304" + word[k:]
+            if self.rng.random() < self.style.habits.capital_letters:
+                word = word.capitalize()
             advance = self.letter_px / (self.style.xheight * self.space) * xheight
             if col + len(word) * advance > right:
                 word = word[: max(int((right - col) / advance), 1)]
@@ -88,18 +99,29 @@ class WordScribe:
             _, end = draw_text(sheet.mask, self.script, self.rng, word, row, col, xheight)
             self.learn_advance(len(word), (end - col) / xheight)
             sheet.flow.append((row - 2 * xheight, col, row + xheight, end, self.rng.uniform(0.85, 1.05)))
+            if marked and self.rng.random() < marked:
+                raised = str(self.rng.choice(["a", "o", "m", "us", "is", "um", "i", "e", "or"]))
+                up = baseline - xheight * self.rng.uniform(0.8, 1.2)
+                _, end = draw_text(sheet.mask, self.script, self.rng, raised, up, end, 0.6 * xheight)
             col = end + xheight * self.rng.uniform(0.45, 0.8)
         return col
 
-    def write_rubric(self, slot: StaffSlot, left: float, rows: tuple[float, float]) -> None:
-        """Write small red words inside the area of a staff, between two rows."""
-        s = self.space
-        n_rows = int(self.rng.integers(1, 5))
+    def write_rubric(self, left: float, right: float, rows: tuple[float, float]) -> None:
+        """Write small words inside the area of a staff, between two rows: red, some of them dark."""
+        rng, s = self.rng, self.space
+        n_rows = int(rng.integers(1, 6))
         leading = (rows[1] - rows[0]) / max(n_rows, 2)
-        xheight = min(leading * 0.5, self.rng.uniform(0.45, 0.75) * s)
+        xheight = min(leading * 0.5, rng.uniform(0.45, 0.95) * s)
+        marked = float(rng.uniform(0, 0.5))
+        dark_from = int(rng.integers(0, n_rows)) if rng.random() < 0.4 else n_rows
         for i in range(n_rows):
-            row = rows[0] + (i + 0.75) * leading
-            self.write_words(self.rubric, row, left + self.rng.uniform(0, 0.6) * s, slot.right, xheight)
+            row, col = rows[0] + (i + 0.75) * leading, left + rng.uniform(0, 0.5) * s
+            sheet = self.text if i >= dark_from else self.rubric
+            if rng.random() < 0.25:
+                col = draw_red_versal(self.rubric, rng, row, col, xheight * rng.uniform(1.3, 2.6), s)
+            if rng.random() < 0.25:
+                col = draw_genre_sign(self.rubric, self.script, rng, row, col, xheight) + 0.2 * s
+            self.write_words(sheet, row, col, right, xheight, marked)
 
     def write_text(self, slot: TextSlot) -> None:
         """Write a block of running text, with a small initial, and a filler where it ends short."""

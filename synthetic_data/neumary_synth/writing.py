@@ -7,6 +7,7 @@ import numpy as np
 from neumary_synth import decor
 from neumary_synth.layout import Scribe
 from neumary_synth.lineless import AccentScribe
+from neumary_synth.marring import mar_staves
 from neumary_synth.plan import Plan
 from neumary_synth.sheets import FlatPage
 
@@ -34,5 +35,6 @@ def write_page(plan: Plan, rng: np.random.Generator) -> FlatPage:
         scribe.write_text(text)
     for slot, following in zip(plan.staves, [*plan.staves[1:], None], strict=False):
         scribe.write_staff(slot, following)
+    mar_staves(page, rng, plan)
     decor.draw_extras(page, rng, plan, scribe.script)
     return page

@@ -4,7 +4,7 @@
 
 Trains short runs that differ in one thing each, all on shards already rendered in DIR
 (clean pages are rendered anew), all measured on the same aged, held-out hands. Writes
-one ONNX model per run to DIR/ablations and a table to DIR/ablations/table.json.
+one model folder per run to DIR/ablations and a table to DIR/ablations/table.json.
 """
 
 from __future__ import annotations
@@ -12,42 +12,42 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from neumary_training.config import TrainConfig, load_config
+from neumary_training.config import Channels, TrainConfig, load_config
 from neumary_training.data import render_strips
-from neumary_training.train import train
+from neumary_training.targets import Cropper
+from neumary_training.train import Run, train
 
 
 def ablate(config: TrainConfig, work: Path, steps: int, clean_pages: int, jobs: int) -> list[dict[str, Any]]:
     """Run all ablations; returns one row of figures each."""
     strips, out = work / "strips", work / "ablations"
-    base = replace(config, steps=steps, check_every=max(steps // 4, 1))
+    base = replace(config, steps=steps, check_every=max(steps // 4, 1), batch=min(config.batch, 64))
     clean = out / "clean-strips"
     render_strips(clean, config.seed, "train", clean_pages, config.kinds, jobs, ageing=False)
-    for path in strips.glob("held-out-*"):
-        shutil.copy(path, clean / path.name)
-    shards = len(list(strips.glob("train-*.npz")))
-    clean_shards = len(list(clean.glob("train-*.npz")))
-    plans: list[tuple[str, TrainConfig, Path, int | None]] = [
-        ("both", base, strips, None),
-        ("colour", replace(base, channels="colour"), strips, None),
-        ("line-free", replace(base, channels="line-free"), strips, None),
-        ("eighth-of-hands", base, strips, max(1, shards // 8)),
-        ("clean-pages", replace(base, ageing=False), clean, None),
-        ("aged-pages", base, strips, clean_shards),
+    probe = Run(base, out, strips)
+    aged, held_out = probe.cropper("train"), probe.cropper("held-out")
+    bare = Run(base, out, clean).cropper("train")
+    fewer = len(bare.lines) / len(aged.lines)
+    plans: list[tuple[str, Cropper, Channels]] = [
+        ("both", aged, "both"),
+        ("colour", aged, "colour"),
+        ("line-free", aged, "line-free"),
+        ("eighth-of-hands", aged.variant(share=1 / 8), "both"),
+        ("clean-pages", bare, "both"),
+        ("as-many-aged-pages", aged.variant(share=fewer), "both"),
     ]
     rows = []
-    for name, plan, data, most in plans:
-        folder = train(replace(plan, name=name), out / name, data, most)
+    for name, crops, channels in plans:
+        plan = replace(base, name=name, channels=channels)
+        pair = (crops.variant(channels), held_out.variant(channels))
+        folder = train(plan, out / name, strips, pair)
         metrics = json.loads((folder / "metrics.json").read_text(encoding="utf-8"))
-        rows.append({"run": name, "pages": 20 * (most or len(list(data.glob("train-*.npz")))), **metrics})
-        shutil.copy(folder / f"{name}.onnx", out / f"{name}.onnx")
-        shutil.copy(folder / "registry.toml", out / f"{name}.toml")
-    (out / "table.json").write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
+        rows.append({"run": name, "strips": len(crops.lines), **metrics})
+        (out / "table.json").write_text(json.dumps(rows, indent=1) + "\n", encoding="utf-8")
     return rows
 
 

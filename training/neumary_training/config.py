@@ -8,6 +8,8 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any, Literal
 
+Channels = Literal["both", "colour", "line-free"]
+
 
 @dataclass(frozen=True, slots=True)
 class TrainConfig:
@@ -60,7 +62,7 @@ class TrainConfig:
     heat_sigma_cells: float = 1.3
     check_every: int = 500
     patience: int = 6
-    channels: Literal["both", "colour", "line-free"] = "both"
+    channels: Channels = "both"
     ageing: bool = True
 
     def as_dict(self) -> dict[str, Any]:

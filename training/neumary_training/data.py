@@ -273,14 +273,12 @@ def data_hash(folder: Path, split: str) -> str:
     return hashlib.sha256("\n".join(hashes).encode()).hexdigest()
 
 
-def load_strips(folder: Path, split: str, most_shards: int | None = None) -> Strips:
-    """The shards of a split found in a folder, in order; all, or the first few."""
+def load_strips(folder: Path, split: str) -> Strips:
+    """The shards of a split found in a folder, in order."""
     parts: list[Strips] = []
     for path in sorted(folder.glob(f"{split}-*.npz")):
         if ".part." in path.name:
             continue
-        if most_shards is not None and len(parts) >= most_shards:
-            break
         with np.load(path) as data:
             parts.append(Strips(**{name: data[name] for name in Strips.__slots__}))
     if not parts:

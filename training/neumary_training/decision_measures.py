@@ -75,9 +75,7 @@ def staff_shifts(read: Page, truth: Page) -> dict[str, int | None]:
         if theirs.symbol is not None:
             gap = None if ours.symbol is None else ours.symbol[0] - theirs.symbol[0]
             found.setdefault(ours.sign.glyph.staff, []).append(gap)
-    return {
-        staff: Counter(gaps[:6]).most_common(1)[0][0] for staff, gaps in found.items() if len(gaps) >= 4
-    }
+    return {staff: Counter(gaps[:6]).most_common(1)[0][0] for staff, gaps in found.items() if len(gaps) >= 4}
 
 
 def warned_staves(page: Page) -> set[str]:
@@ -121,10 +119,20 @@ def hidden_staves(read: Page, truth: Page) -> set[str]:
     return {a.sign.glyph.staff for a, b in matched_heads(read, truth) if b.staff in open_staves}
 
 
+def on_whole_staves(read: Page, truth: Page) -> list[tuple[Placed, Placed]]:
+    """Matched heads on staves found with the true number of lines: elsewhere steps count from another line."""
+    lines = {staff.id: len(staff.lines) for staff in read.staves}
+    return [
+        (a, b)
+        for a, b in matched_heads(read, truth)
+        if lines[a.sign.glyph.staff] == len(truth.staves[b.staff].lines)
+    ]
+
+
 def count_steps(count: StepCount, before: Page, after: Page, truth: Page) -> None:
     """Steps of matched heads before and after the decision."""
     changed = {b.sign.glyph.id: b.sign.reading.step for b in _heads(after)}
-    for ours, theirs in matched_heads(before, truth):
+    for ours, theirs in on_whole_staves(before, truth):
         was, now, true = ours.sign.reading.step, changed.get(ours.sign.glyph.id), theirs.sign.reading.step
         if was == now or true is None:
             continue
@@ -140,7 +148,7 @@ def reliability(read: Page, truth: Page) -> list[tuple[float, bool]]:
             dict(a.sign.reading.steps).get(a.sign.reading.step or 0, 1.0),
             a.sign.reading.step == b.sign.reading.step,
         )
-        for a, b in matched_heads(read, truth)
+        for a, b in on_whole_staves(read, truth)
         if a.sign.reading.steps and b.sign.reading.step is not None
     ]
 

@@ -18,17 +18,17 @@ from typing import Final
 import cv2
 import msgspec
 import numpy as np
-from neumary_synth.ageing import Ageing, sample_ageing
-from neumary_synth.plan import KINDS
-from neumary_synth.render import render_page, write_rendered
 
-from neumary.pipeline import read_page
+from neumary.pipeline import judge, observe
 from neumary.scan import read_scans
 from neumary.settings import ReadSettings
 from neumary.store import load_page, save_page
 from neumary.types import U8, Page
 from neumary_models.labels import LAYERS
 from neumary_models.zoo import DEFAULT, LoadedModel, load
+from neumary_synth.ageing import Ageing, sample_ageing
+from neumary_synth.plan import KINDS
+from neumary_synth.render import render_page, write_rendered
 from neumary_training.data import page_seed
 
 SEED: Final = 1
@@ -189,9 +189,8 @@ def _draw(leaf: Leaf, picture: Path) -> None:
 
 
 def read_both(picture: Path, model: str = "", threads: int = 1) -> tuple[Page, Page]:
-    """Read a picture with and without the joint decision."""
+    """Read a picture with and without the joint decision; both from the same look at it."""
     (scan,) = read_scans(picture)
-    loaded = _model(model, threads)
-    read = read_page(scan, ReadSettings(), loaded)
-    undecided = read_page(scan, msgspec.structs.replace(ReadSettings(), decide=False), loaded)
-    return read, undecided
+    settings = ReadSettings()
+    seen = observe(scan, settings, _model(model, threads))
+    return judge(seen, settings), judge(seen, msgspec.structs.replace(settings, decide=False))

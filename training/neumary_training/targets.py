@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -49,6 +50,10 @@ class Batch:
     layer: Tensor
 
 
+BLIND: Final[dict[str, list[int]]] = {"both": [], "colour": [3], "line-free": [0, 1, 2]}
+"""Input channels kept empty, by what the network is to see."""
+
+
 class Cropper:
     """Cuts random crops out of strips and draws their targets."""
 
@@ -61,7 +66,7 @@ class Cropper:
         channels: str = "both",
     ) -> None:
         self.device = device
-        self.blind = {"both": [], "colour": [3], "line-free": [0, 1, 2]}[channels]
+        self.blind = BLIND[channels]
         self.crop_cols = crop_cols
         self.sigma = sigma_cells
         self.pixels = torch.from_numpy(strips.pixels).to(device)
@@ -77,6 +82,14 @@ class Cropper:
         self.sign_starts = order
         self.is_head = torch.zeros(len(NAMES), dtype=torch.bool, device=device)
         self.is_head[list(_HEAD_INDEX)] = True
+
+    def variant(self, channels: str = "both", share: float = 1.0) -> Cropper:
+        """The same strips seen through fewer channels, or only the first share of them."""
+        other = copy.copy(self)
+        other.blind = BLIND[channels]
+        count = max(1, round(share * len(self.lines)))
+        other.lines, other.starts = self.lines[:count], self.starts[: count + 1]
+        return other
 
     def crops(self, rng: np.random.Generator, batch: int) -> Batch:
         """A random batch; wide strips are drawn more often, in proportion to their width."""

@@ -107,10 +107,10 @@ class Run:
         self.history: list[dict[str, float]] = []
         self.resume()
 
-    def cropper(self, split: str, most_shards: int | None = None) -> Cropper:
+    def cropper(self, split: str) -> Cropper:
         """Crops of one split on the training device."""
         return Cropper(
-            load_strips(self.strips, split, most_shards),
+            load_strips(self.strips, split),
             self.config.crop_cols,
             self.config.heat_sigma_cells,
             self.device,
@@ -180,7 +180,7 @@ class Run:
 
 
 def train(
-    config: TrainConfig, work: Path, strips: Path | None = None, most_shards: int | None = None
+    config: TrainConfig, work: Path, strips: Path | None = None, crops: tuple[Cropper, Cropper] | None = None
 ) -> Path:
     """Train, calibrate and export.
 
@@ -191,8 +191,8 @@ def train(
         Folder for checkpoint, log and model.
     strips : Path, optional
         Folder of the shards; default ``work / "strips"``.
-    most_shards : int, optional
-        Use only the first shards of the training split (an ablation).
+    crops : pair of Cropper, optional
+        Training and held-out crops that are loaded already.
 
     Returns
     -------
@@ -202,10 +202,10 @@ def train(
     work.mkdir(parents=True, exist_ok=True)
     strips = strips or work / "strips"
     run = Run(config, work, strips)
-    crops, held_out = run.cropper("train", most_shards), run.cropper("held-out")
+    train_crops, held_out = crops or (run.cropper("train"), run.cropper("held-out"))
     began = time.monotonic()
     while run.step < config.steps and run.stale < config.patience:
-        parts = run.advance(crops)
+        parts = run.advance(train_crops)
         if run.step % 100 == 0:
             row = {name: round(float(value.detach()), 4) for name, value in parts.items()}
             run.history.append({"step": run.step, **row})
@@ -220,13 +220,21 @@ def train(
     metrics, calibration, curve = evaluate(run.average.module.eval(), held_out)
     metrics = {**metrics, "steps_done": run.step, "data_sha256": data_hash(strips, "train")}
     folder = work / "model"
-    export_model(run.average.module.cpu().float(), config, calibration, metrics, folder)
+    final = _blinded(run.average.module.cpu().float(), held_out.blind)
+    export_model(final, config, calibration, metrics, folder)
     from neumary_training.plots import plot_run
 
     (folder / "history.json").write_text(json.dumps(run.history) + "\n", encoding="utf-8")
     plot_run(run.history, curve, folder / f"{config.name}.png")
     print(json.dumps(metrics, indent=1), flush=True)
     return folder
+
+
+def _blinded(net: Any, blind: list[int]) -> torch.nn.Module:
+    """A network that cannot see the channels it was never shown."""
+    with torch.no_grad():
+        net.stem[0][0].weight[:, blind] = 0.0
+    return net  # type: ignore[no-any-return]
 
 
 def _moving_average(averaged: Any, current: Any, count: Any) -> None:
