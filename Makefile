@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -eu -o pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help demo test test-all check lint types bench clean
+.PHONY: help demo test test-all check lint types bench evaluate clean
 
 PYTHON ?= python3
 VENV := .venv
@@ -50,6 +50,10 @@ check: lint types test  ## what must pass before a change goes in; continuous in
 
 bench: $(DEV_STAMP)  ## speed and memory, as ratios within one run
 	$(BIN)/python tests/benchmark.py
+
+PAGES ?= 8
+evaluate: $(DEV_STAMP)  ## how well unseen hands and real leaves are read: EVALUATION.md
+	$(BIN)/python -m neumary_training.evaluation --pages $(PAGES) --out build/evaluation
 
 clean:  ## remove .venv and everything made by the other targets
 	rm -rf $(VENV) demo build dist .mypy_cache .ruff_cache .pytest_cache .hypothesis

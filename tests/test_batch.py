@@ -320,6 +320,24 @@ def test_interrupted_run_goes_on_later(
     _assert_whole(out)
 
 
+def test_a_worker_that_dies_while_idle_is_replaced(picture: Make, out: Path) -> None:
+    import time
+    from multiprocessing import active_children
+
+    before = set(active_children())
+    workers: LocalProcesses[int, int] = LocalProcesses(abs, 1)
+    try:
+        workers.submit(-1)
+        assert workers.collect() == (-1, 1)
+        (worker,) = set(active_children()) - before
+        os.kill(worker.pid or 0, signal.SIGKILL)
+        time.sleep(0.3)  # until the pool has noticed
+        workers.submit(-2)
+        assert workers.collect() == (-2, 2)
+    finally:
+        workers.close()
+
+
 # --- the rest -----------------------------------------------------------------------
 
 

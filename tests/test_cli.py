@@ -207,6 +207,8 @@ def test_settings_reach_the_page(capsys: Capture, picture: Make, tmp_path: Path)
         "decide": False,
         "only": "staves",
         "model": "",
+        "text": "",
+        "text_sha256": "",
     }
 
 

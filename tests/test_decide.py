@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_pages import Writer, sung
 
-from neumary.decide import INFER_LEAST_P, decide
-from neumary.gamut import degree_of
+from neumary.clef_verdicts import INFER_LEAST_P
+from neumary.decide import decide
+from neumary.gamut import FAINT, degree_of
 from neumary.pitch import resolve_pitches
 from neumary.priors import INTERVAL_COUNTS, log_in_modes, log_interval, log_move
 from neumary.types import Reading
@@ -177,6 +178,85 @@ def test_staves_that_give_no_exact_pitch_are_left_alone() -> None:
     leaf.staff(lines=0, kind="staffless").sign("punctum", row=390.0)
     done = decide(*leaf.parts)
     assert (done.readings, done.remarks) == (leaf.readings, [])
+
+
+# Faint signs, and signs that are none ------------------------------------------------------------
+
+FAINT_C = {"label": "clef_c", "step": 6, "confidence": 0.4, "note": FAINT}
+
+
+def test_a_faint_clef_its_neighbours_bear_out_is_taken_up() -> None:
+    leaf = hymn(True, {1: FAINT_C})
+    done = decide(*leaf.parts)
+    assert [r.code for r in done.remarks] == ["clef-faint"]
+    assert "0.40" in done.remarks[0].text and "C clef on line 4" in done.remarks[0].text
+    assert (done.readings[-1].by, done.readings[-1].label) == ("decided", "clef_c")
+    assert done.readings[-1].confidence > 0.9
+    assert settle(leaf)[0] == SUNG
+
+
+def test_a_faint_clef_that_nothing_speaks_for_is_dropped() -> None:
+    leaf = hymn(True, {1: FAINT_C | {"label": "clef_g", "confidence": 0.15, "step": 0}})
+    done = decide(*leaf.parts)
+    assert [r.code for r in done.remarks] == ["clef-inferred"]
+    assert not any(r.label == "clef_g" for r in done.readings)
+    assert settle(leaf)[0] == SUNG
+
+
+def test_without_a_decision_faint_signs_are_dropped() -> None:
+    leaf = hymn(True, {1: FAINT_C})
+    done = decide(*leaf.parts, decide=False)
+    assert len(done.glyphs) == len(done.readings) == len(leaf.glyphs) - 1
+    assert not any(r.note == FAINT for r in done.readings)
+
+
+@pytest.mark.parametrize(("step", "kept"), [(1, True), (4, False)])
+def test_a_faint_custos_is_kept_if_it_announces_the_next_note(step: int, kept: bool) -> None:
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4).sign("custos", step, confidence=0.4, note=FAINT)
+    leaf.staff().clef("c", 4).notes(1, 2, 3)
+    done = decide(*leaf.parts)
+    assert any(r.label == "custos" for r in done.readings) is kept
+    assert done.remarks == []
+
+
+def with_a_false_clef(confidence: float) -> Writer:
+    """The hymn's third phrase with text in mid-staff read as an F clef on the top line."""
+    leaf = Writer().staff().clef("c", 4).notes(*PHRASES[0], *PHRASES[1]).sign("custos", 1)
+    leaf.staff().clef("c", 4).notes(1, 2, 3, 1, 0)
+    leaf.sign("clef_f", 6, confidence=confidence)
+    return leaf.notes(1, -1, 0).sign("custos", 2).staff().clef("c", 4).notes(*PHRASES[3])
+
+
+def test_a_doubtful_clef_in_mid_staff_that_the_melody_contradicts_is_left_out() -> None:
+    leaf = with_a_false_clef(0.5)
+    pitches, codes, remarks = settle(leaf)
+    assert pitches == SUNG
+    assert codes == ["clef-ignored"]
+    assert "F clef on line 4" in remarks[0].text and "column" in remarks[0].text
+
+
+def test_a_surer_one_is_at_least_warned_of() -> None:
+    pitches, _, remarks = settle(with_a_false_clef(0.97))
+    warned = {r.code for r in remarks} & {"clef-doubtful", "clef-ignored", "custos-mismatch"}
+    assert pitches == SUNG or warned
+
+
+def test_a_true_change_in_mid_staff_stands() -> None:
+    leaf = (
+        Writer().staff().clef("c", 4).notes(2, 4, 5, 6).clef("c", 2).notes(3, 4, 5, 4, 3, 2).sign("custos", 1)
+    )
+    leaf.staff().clef("c", 2).notes(1, 2, 3)
+    done = decide(*leaf.parts)
+    assert (done.readings, done.remarks) == (leaf.readings, [])
+
+
+def test_a_doubtful_first_note_does_not_hide_what_the_custos_announces() -> None:
+    """A blot in front of the first note: the note behind it is the one announced, the clef stands."""
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4).sign("custos", 3)
+    leaf.staff().sign("clef_c", 6, confidence=0.7, rivals=(("clef_f", 0.28),))
+    leaf.sign("punctum", 7, confidence=0.3, rivals=(("custos", 0.1),)).notes(3, 4, 5)
+    done = decide(*leaf.parts)
+    assert [r.code for r in done.remarks if r.code.startswith("clef")] == []
 
 
 # Steps and flats --------------------------------------------------------------------------------

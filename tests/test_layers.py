@@ -18,7 +18,7 @@ SOURCES = {
 }
 
 BOTTOM = {"types", "errors"}
-STAGES = {"ink", "staves", "glyphs", "read", "pitch", "decide", "neumes"}
+STAGES = {"ink", "staves", "glyphs", "read", "pitch", "decide", "neumes", "syllables"}
 BATCH = {"worker", "plan", "batch"}
 TOP = {"cli", "commands", "commands_read", "progress", "__main__"}
 

@@ -19,7 +19,7 @@ from neumary.gamut import base_degree
 from neumary.mei import NAMESPACE, melody_text, to_mei
 from neumary.mei_signs import clef_attributes, division_attributes
 from neumary.truth import load_truth
-from neumary.types import Box, Page, Pitch, Reading
+from neumary.types import Box, Page, Pitch, Reading, Remark
 from neumary_models.labels import BY_NAME, HEADS, NAMES
 
 MEI = f"{{{NAMESPACE}}}"
@@ -401,6 +401,29 @@ def test_divisions_are_named_by_their_reach(
         round(middle - high * space), 300, round(middle - low * space), 300 + max(2, round(wide * space))
     )
     assert division_attributes(box, here) == {"form": form}
+
+
+def test_coloured_lines_that_skip_a_place_keep_their_grid(neumes_schema: etree.RelaxNG) -> None:
+    """A red F line and a yellow C line stand two spaces apart: lines 1 and 3 of a grid of three."""
+    make = Builder()
+    make.add(3, 24, [("clef_c", 4), [("punctum", 0), ("punctum", 4)]])
+    bottom, _, top = make.staves[0].lines
+    make.staves[0] = msgspec.structs.replace(make.staves[0], lines=(bottom, top), kind="coloured-lines")
+    root = tree(make.page("coloured"))
+    assert_valid(neumes_schema, root)
+    (clef,) = found(root, "clef")
+    assert (clef.get("shape"), clef.get("line")) == ("C", "3")
+    (declared,) = found(root, "staffDef")
+    assert (declared.get("lines"), declared.get("label")) == ("3", "lines drawn: 1, 3")
+    assert [(nc.get("pname"), nc.get("oct")) for nc in found(root, "nc")] == [("f", "3"), ("c", "4")]
+
+
+def test_hints_are_told_as_hints(neumes_schema: etree.RelaxNG) -> None:
+    hints = (Remark(code="mode", text="Mode 1, perhaps.", staff="s01"), Remark(code="mode", text="Mode 2."))
+    root = tree(msgspec.structs.replace(SAMPLES["exact"], hints=hints))
+    assert_valid(neumes_schema, root)
+    told = [(annot.text, annot.get("plist")) for annot in found(root, "annot") if annot.get("type") == "hint"]
+    assert told == [("mode: Mode 2.", None), ("mode: Mode 1, perhaps.", "#s01")]
 
 
 # --- another program's reading ----------------------------------------------------------

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from small_pages import Writer
 
 from neumary.gamut import degree_of
-from neumary.modes import MODES, ambitus, suggest_mode
+from neumary.modes import MODES, ambitus, hint_modes, suggest_mode
+from neumary.pitch import resolve_pitches
 
 # Final, tenor, ambitus of the eight modes: handbook tables (authentic: final and fifth above,
 # mode 3 to c; plagal: tenor a third below, mode 8 to c, mode 4 to a).
@@ -76,3 +78,37 @@ def test_probabilities() -> None:
     assert sum(p for _, p in found) == pytest.approx(1.0)
     assert [p for _, p in found] == sorted((p for _, p in found), reverse=True)
     assert ambitus(degrees("g3 a3 f3 d4")) == (degree_of("f", 3), degree_of("d", 4))
+
+
+def hymn_on(staves: int, custodes: bool) -> Writer:
+    """Ut queant laxis, phrases 1-4 (MacDowell 1912), once on each staff under a C clef on line 4."""
+    leaf = Writer()
+    for _ in range(staves):
+        leaf.staff().clef("c", 4)
+        leaf.notes(-1, 0, 2, 0, 1, 0, 0, 0, -1, 0, 1, 1, 1, 2, 3, 1, 0, 1, -1, 0, 2, 3, 4, 3, 2, 0, 0)
+        if custodes:
+            leaf.sign("custos", -1)
+    return leaf
+
+
+def test_a_hint_names_range_last_note_and_mode() -> None:
+    leaf = hymn_on(2, custodes=False)
+    readings, remarks = resolve_pitches(*leaf.parts)
+    (hint,) = hint_modes(leaf.staves, leaf.glyphs, readings)
+    assert (hint.code, hint.staff) == ("mode-hint", "s01")
+    assert "c3 to a3" in hint.text and "last note d3" in hint.text and "mode 2" in hint.text
+    assert "s01 to s02" in hint.text
+    assert not any(r.code == "mode-hint" for r in remarks)  # a hint is no warning
+
+
+def test_a_staff_without_the_usual_custos_ends_a_melody() -> None:
+    leaf = hymn_on(3, custodes=True)
+    leaf.staff().clef("c", 4).notes(*[2, 3, 4] * 8)
+    leaf.staff().clef("c", 4).notes(*[2, 3, 4] * 8)
+    readings, _ = resolve_pitches(*leaf.parts)
+    assert [h.staff for h in hint_modes(leaf.staves, leaf.glyphs, readings)] == ["s01", "s05"]
+
+
+def test_too_few_notes_give_no_hint() -> None:
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4)
+    assert hint_modes(leaf.staves, leaf.glyphs, resolve_pitches(*leaf.parts)[0]) == []

@@ -7,10 +7,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import stand_ins
 from PIL import Image
 
-from neumary.errors import ScanError
+from neumary.batch import Run, read_all
+from neumary.errors import ExitCode, ScanError
+from neumary.executor import InProcess
+from neumary.inputs import list_inputs
+from neumary.plan import hash_file
 from neumary.scan import find_pages, load_scan, read_scans
+from neumary.settings import ReadSettings
+from neumary.store import load_page
+from neumary.worker import read_to_files
 
 Make = Callable[..., Path]
 
@@ -141,3 +149,17 @@ def test_refused(tmp_path: Path, speckled: np.ndarray, fault: str) -> None:
 def test_hash_known_means_not_read_from_end_to_end(tmp_path: Path, speckled: np.ndarray) -> None:
     path = _page(b"q 200 0 0 100 0 0 cm /I Do Q", speckled, tmp_path / "a.pdf")
     assert load_scan(find_pages(path)[0], sha256="ab" * 32).sha256 == "ab" * 32
+
+
+def test_a_book_in_one_file_is_read_page_by_page(tmp_path: Path, speckled: np.ndarray) -> None:
+    leaves = [Image.fromarray(np.roll(speckled, n, axis=0)) for n in range(3)]
+    leaves[0].save(tmp_path / "gradual.pdf", save_all=True, append_images=leaves[1:])
+    run = Run(tmp_path / "out", ReadSettings(), reader=stand_ins.read_quickly)
+    report = read_all(list_inputs([tmp_path]), run, executor=InProcess(read_to_files))
+    assert [page.page_id for page in report.pages] == ["gradual-p0001", "gradual-p0002", "gradual-p0003"]
+    assert report.exit_code(strict=True) == ExitCode.OK
+    page = load_page(tmp_path / "out/gradual-p0002/page.json")
+    assert (page.width, page.height) == leaves[1].size
+    assert page.sha256 == hash_file(tmp_path / "gradual.pdf")
+    again = read_all(list_inputs([tmp_path]), run, executor=InProcess(read_to_files))
+    assert again.count("already") == 3

@@ -230,6 +230,18 @@ def test_only_b_is_flattened() -> None:
     assert accidental_degrees(*leaf.parts) == {"g0003": degree_of("e", 3)}
 
 
+def test_a_flat_written_again_on_a_staff_did_not_hold_to_its_end() -> None:
+    """Common practice, no source: who repeats a flat does not mean the first to hold on."""
+    leaf = Writer().staff().clef("c", 4).notes(4).sign("flat", 5).notes(5).sign("division").notes(5)
+    once, said = resolve_pitches(*leaf.parts)
+    assert sung(once) == ["a3", "bb3", "bb3"]
+    assert "flat-repeated" not in codes(said)
+    leaf.notes(4).sign("flat", 5).notes(5)
+    twice, said = resolve_pitches(*leaf.parts)
+    assert sung(twice) == ["a3", "bb3", "b3", "a3", "bb3"]
+    assert "flat-repeated" in codes(said)
+
+
 def test_unknown_scope_is_refused() -> None:
     with pytest.raises(UsageError, match="flat scope"):
         resolve_pitches(*_flat_leaf().parts, flat_scope="bar")

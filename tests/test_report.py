@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import json
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
@@ -15,8 +17,20 @@ import pytest
 from artificial_pages import SAMPLES
 from lxml import html
 
+from neumary.doubt import doubtful_signs
 from neumary.errors import OutputError
-from neumary.report import THUMBNAIL_BYTES, PageRow, index_html, page_row, thumbnail_uri, write_index
+from neumary.overlay import VERMILLION, draw_overlay
+from neumary.report import (
+    DOUBTS_SHOWN,
+    THUMBNAIL_BYTES,
+    Doubt,
+    PageRow,
+    index_html,
+    page_row,
+    thumbnail_uri,
+    worst_doubts,
+    write_index,
+)
 
 ROWS = [
     PageRow("a", staves=2, notes=100, doubtful=1, mean_confidence=0.97),
@@ -57,6 +71,46 @@ def test_each_page_shows_counts_doubt_and_warnings() -> None:
     assert f"3 staves, 9 notes, mean confidence {page.mean_confidence:.2f}" in text
     assert "2 doubtful signs (22%)" in text
     assert "s03: No clef was found." in text
+
+
+def test_doubtful_signs_are_pieces_of_the_overlay_worst_first() -> None:
+    page = SAMPLES["mixed"]
+    doubts = page_row(page).doubts
+    current = page.current()
+    doubtful = [glyph for glyph in page.glyphs if glyph.id in doubtful_signs(page)]
+    assert len(doubts) == len(doubtful) == 2
+    assert f"{min(current[glyph.id].confidence for glyph in doubtful):.2f}" in doubts[0].text
+    overlay = draw_overlay(page, np.full((page.height, page.width, 3), 255, np.uint8))
+    for doubt in doubts:  # the vermillion diamond of the overlay stands around the place
+        piece = overlay[
+            max(doubt.row - 50, 0) : doubt.row + 50, max(doubt.col - 75, 0) : doubt.col + 75
+        ].astype(int)
+        assert (np.abs(piece - VERMILLION).max(axis=2) < 40).sum() > 20
+    (link,) = [link for link in shown([page_row(page)]).iter("a") if link.get("data-doubts")]
+    assert [text for _, _, text in json.loads(link.get("data-doubts"))] == [doubt.text for doubt in doubts]
+
+
+def test_the_overview_of_a_whole_book_stays_small() -> None:
+    """500 pages, each with all the doubts and warnings that are shown; pictures would be too much."""
+    doubts = tuple(
+        Doubt(1234, 1234, "b-flat3? inclinatum, sign doubtful and pitch doubtful 0.43") for _ in range(99)
+    )
+    warnings = tuple(f"s{n:02d}: {'A long warning about a staff. ' * 4}" for n in range(20))
+    rows = [
+        PageRow(
+            f"leaf{n:04d}",
+            notes=300,
+            doubtful=99,
+            mean_confidence=0.9,
+            warnings=warnings,
+            doubts=doubts[:DOUBTS_SHOWN],
+        )
+        for n in range(500)
+    ]
+    pictured = [replace(row, thumbnail="data:," + "A" * (THUMBNAIL_BYTES - 6)) for row in rows]
+    assert len(index_html("book", pictured).encode()) < 1_600_000  # that of one overlay
+    assert "data:," in index_html("part", pictured[:100])
+    assert len(worst_doubts(SAMPLES["mixed"], most=1)) == 1
 
 
 def test_many_warnings_are_cut_short_and_counted() -> None:
@@ -122,28 +176,34 @@ def test_a_folder_that_cannot_be_written_is_an_output_error(tmp_path: Path) -> N
         write_index(tmp_path / "file", ROWS)
 
 
-@pytest.mark.slow
-def test_keys_move_through_the_pages(tmp_path: Path) -> None:
+def pressed(path: Path, keys: list[str], profile: Path) -> str:
+    """What has the focus after some keys, as a browser tells."""
     browser = shutil.which("chromium") or shutil.which("google-chrome")
     if browser is None:
         pytest.skip("needs the program chromium to press keys")
-    path = write_index(tmp_path, ROWS)
-    keys = "".join(
-        f'document.dispatchEvent(new KeyboardEvent("keydown", {{key: "{key}"}}));'
-        for key in ("j", "ArrowDown", "j", "k")
+    press = "".join(
+        f'document.dispatchEvent(new KeyboardEvent("keydown", {{key: "{key}"}}));' for key in keys
     )
     seen = 'document.title = at + " " + document.activeElement.textContent;'
-    path.write_text(
-        path.read_text("utf-8").replace("</body>", f"<script>{keys}{seen}</script></body>"), "utf-8"
-    )
-    command = [
-        browser,
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        f"--user-data-dir={tmp_path / 'profile'}",
-    ]
+    text = path.read_text("utf-8").replace("</body>", f"<script>{press}{seen}</script></body>")
+    path.write_text(text, "utf-8")
+    command = [browser, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={profile}"]
+    command.append("--window-size=1400,900")  # wide enough for the picture beside the list
     done = subprocess.run(
         [*command, "--dump-dom", path.as_uri()], capture_output=True, text=True, timeout=120, check=True
     )
-    assert "<title>2 d</title>" in done.stdout
+    return done.stdout
+
+
+@pytest.mark.slow
+def test_keys_move_through_the_pages(tmp_path: Path) -> None:
+    path = write_index(tmp_path, ROWS)
+    seen = pressed(path, ["j", "ArrowDown", "j", "k"], tmp_path / "profile")
+    assert "<title>2 d</title>" in seen
+
+
+@pytest.mark.slow
+def test_a_key_moves_through_the_doubtful_places(tmp_path: Path) -> None:
+    doubts = (Doubt(10, 20, "c4 punctum, sign doubtful 0.30"), Doubt(30, 40, "d4?, pitch doubtful 0.90"))
+    path = write_index(tmp_path, [PageRow("a", notes=9, doubtful=2, doubts=doubts)])
+    assert "<title>0 d4?, pitch doubtful 0.90</title>" in pressed(path, ["d", "d"], tmp_path / "profile")

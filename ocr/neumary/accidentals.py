@@ -13,6 +13,7 @@ staff    to the end of the staff or a natural                         common pra
 piece    until a natural                                              common practice, no source
 ======== ============================================================ =========================
 
+"auto" takes the narrower "word" on a page that repeats a flat within a staff (`repeats_flats`).
 Whatever the scope, a flat beside the clef holds for its whole staff except where a natural
 contradicts it (*Liber Usualis* 1961, p. xviij). A flat counts in its own octave only.
 """
@@ -23,6 +24,7 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 from neumary.errors import UsageError
+from neumary.gamut import Sign
 from neumary.types import NotationKind, Staff, Syllable
 
 FlatScope = Literal["auto", "note", "word", "division", "staff", "piece"]
@@ -53,6 +55,33 @@ def scope_of(staff: Staff, flat_scope: FlatScope) -> FlatScope:
     if flat_scope not in SCOPES:
         raise UsageError(f"There is no flat scope {flat_scope!r}.", f"Take one of {', '.join(SCOPES)}.")
     return AUTO_SCOPE[staff.kind] if flat_scope == "auto" else flat_scope
+
+
+def repeats_flats(signs: Sequence[Sign]) -> bool:
+    """Whether a flat is written again on its step though no natural or clef came between.
+
+    A scribe who does that does not mean the first one to hold to the end of the staff.
+
+    Parameters
+    ----------
+    signs : sequence of Sign
+        Of one staff, in the order sung.
+    """
+    in_force: set[int] = set()
+    sung = False
+    for sign in signs:
+        step = sign.reading.step
+        if sign.is_clef:
+            in_force.clear()
+        elif sign.label == "natural" and step is not None:
+            in_force.discard(step)
+        elif sign.label == "flat" and step is not None:
+            if step in in_force and sung:
+                return True
+            in_force.add(step)
+            sung = False
+        sung |= sign.is_head
+    return False
 
 
 def word_starts(staff: Staff, syllables: Sequence[Syllable]) -> tuple[float, ...]:

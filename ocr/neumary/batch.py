@@ -12,12 +12,13 @@ import msgspec
 from neumary import __version__
 from neumary.errors import ExitCode, ModelError, NeumaryError, OutputError, ScanError
 from neumary.executor import Executor, InProcess, LocalProcesses
+from neumary.fetched import fetch_page, kept_at
 from neumary.formats import shown
 from neumary.inputs import Inputs
 from neumary.ledger import LEDGER_NAME, NOTHING, Ledger, LedgerRow, PageCounts, WorkKey, running_alone
 from neumary.models import ModelStamp, check_model
-from neumary.plan import FETCHED_NAME, PlannedPage, hash_file, is_done, plan_again, plan_pages
-from neumary.scan import LIMIT_MEGAPIXELS, PageRef
+from neumary.plan import PlannedPage, hash_file, is_done, plan_again, plan_pages
+from neumary.scan import LIMIT_MEGAPIXELS
 from neumary.settings import ReadSettings
 from neumary.worker import Outcome, Reader, Task, corrected_by_hand, read_to_files, tidy
 
@@ -291,35 +292,6 @@ class _Book:
         self.on_page(page)
 
 
-def fetch_page(ref: PageRef, out: Path) -> PageRef:
-    """Fetch a page that stands on a server, once; other pages are returned as they are.
-
-    The picture is kept in the output folder, so that later runs and corrections find it.
-
-    Raises
-    ------
-    ScanError
-        If it cannot be had, or what comes is no whole picture.
-    OutputError
-        If it cannot be kept.
-    """
-    if not ref.url:
-        return ref
-    from neumary.formats import refuse_cut_short, sniff
-    from neumary.iiif import fetch
-    from neumary.store import write_bytes
-
-    path = out / FETCHED_NAME / f"{ref.page_id}{ref.source.suffix}"
-    if not path.is_file():
-        data = fetch(ref.url)
-        kind = sniff(data[:4096])
-        if not kind:
-            raise ScanError(f"{ref.url} gave no picture.", "Look at the address in a browser.")
-        refuse_cut_short(path, kind, data)
-        write_bytes(path, data)
-    return replace(ref, source=path)
-
-
 def work_key(page: PlannedPage, settings: ReadSettings, stamp: ModelStamp) -> WorkKey:
     """What decides whether a page must be read again; hashes its file.
 
@@ -352,9 +324,8 @@ def preview(inputs: Inputs, run: Run) -> Iterator[tuple[PlannedPage, str]]:
         if page.error is not None:
             yield page, "failed"
             continue
-        kept = run.out / FETCHED_NAME / f"{page.ref.page_id}{page.ref.source.suffix}"
-        here = replace(page, ref=replace(page.ref, source=kept)) if page.ref.url else page
-        to_fetch = bool(page.ref.url) and not kept.is_file()
+        here = replace(page, ref=kept_at(page.ref, run.out))
+        to_fetch = bool(page.ref.url) and not here.ref.source.is_file()
         row = by_id.get(page.ref.page_id)
         if not to_fetch and is_done(row, work_key(here, run.settings, stamp), run.out):
             yield page, "already"

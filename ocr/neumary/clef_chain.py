@@ -52,8 +52,10 @@ _NOTE_WEIGHT: Final = 0.3  # notes of one melody are no independent witnesses: e
 _MOST_NOTES: Final = 8.0  # and all notes of one stretch together as no more than so many
 _LEAPS: Final = 1.0  # the same for tritone leaps
 _JOIN: Final = 0.5  # weight of the interval across a staff break: another chant may begin there
-_JOIN_AT_BREAK: Final = 0.1  # the same where the scribe who writes custodes has left one out
-_CUSTODES_WRITTEN: Final = 3  # a page with so many is by a scribe who writes them
+_JOIN_AT_BREAK: Final = 0.1  # the same where a custos is left out or an initial hides the clef
+_CUSTODES_WRITTEN: Final = (
+    3  # a run with so many, at the end of two stretches in five, is by a scribe who writes them
+)
 
 OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
 """The two letters most often taken for each other (common practice, no source)."""
@@ -73,7 +75,7 @@ class ClefChain:
 
     stretches: Sequence[Stretch]
     chant: bool = True
-    custodes: int = field(init=False)  # stretches that end in one
+    written: bool = field(init=False)  # whether the scribe writes custodes
     bases: list[int] = field(init=False)
     seen: F64 = field(init=False)  # what clefs at the head of a staff say, (stretches, bases), log
     sung: F64 = field(init=False)  # what the notes say, the same
@@ -81,7 +83,8 @@ class ClefChain:
     covered_moves: list[F64] = field(init=False)  # the same, a clef between the two covered up
 
     def __post_init__(self) -> None:
-        self.custodes = sum(s.custos is not None and not s.custos.is_faint for s in self.stretches)
+        custodes = sum(s.custos is not None and not s.custos.is_faint for s in self.stretches)
+        self.written = custodes >= max(_CUSTODES_WRITTEN, 0.4 * len(self.stretches))
         found: set[int] = set()
         for stretch in self.stretches:
             found |= {base_degree(*key) for key in usual_clefs(stretch.staff)}
@@ -214,7 +217,7 @@ class ClefChain:
 
     def _breaks(self, a: Stretch, b: Stretch) -> bool:
         """Whether a chant seems to end between two staves: no custos, where the scribe writes them."""
-        return b.opens_staff and a.custos is None and self.custodes >= _CUSTODES_WRITTEN
+        return b.opens_staff and a.custos is None and self.written
 
     def _stay(self, a: Stretch, b: Stretch) -> F64:
         """Log odds of the next base by habit alone."""
@@ -245,7 +248,8 @@ class ClefChain:
             before, after = a.heads[-1].reading.step, heads[0].reading.step
             if before is not None and after is not None:
                 gap = after - before
-                weight = _JOIN_AT_BREAK if self._breaks(a, b) else _JOIN if b.opens_staff else 1.0
+                breaks = self._breaks(a, b) or not b.observed
+                weight = _JOIN_AT_BREAK if breaks else _JOIN if b.opens_staff else 1.0
                 log += weight * _over(rise, lambda d: log_interval(d + gap))
         return log
 

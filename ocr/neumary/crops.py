@@ -79,7 +79,7 @@ def describe(mistake: Mistake) -> str:
     if mistake.sort == "missed":
         return f"{true} missed"
     if mistake.sort == "spurious":
-        return f"nothing read as {read}"
+        return f"nothing there, read as {read}"
     if mistake.sort == "pitch":
         return f"{true}: pitch wrong through the {mistake.cause}"
     return f"{true} read as {read}"

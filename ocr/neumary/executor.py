@@ -123,9 +123,14 @@ class LocalProcesses(Generic[TaskT, ResultT]):
         return self._jobs
 
     def submit(self, task: TaskT) -> None:
-        """Give the task to an idle worker."""
+        """Give the task to an idle worker; one that died while idle is replaced."""
         pool = self._idle.pop()
-        future = pool.submit(_work_in_time, self._work, task, self._limit_s)
+        try:
+            future = pool.submit(_work_in_time, self._work, task, self._limit_s)
+        except (BrokenProcessPool, OSError, EOFError):
+            pool.shutdown(wait=False)
+            pool = self._new_pool()
+            future = pool.submit(_work_in_time, self._work, task, self._limit_s)
         self._busy[future] = (task, pool, time.monotonic())
 
     def collect(self) -> tuple[TaskT, ResultT | NeumaryError]:

@@ -4,7 +4,8 @@ One line of the file is one staff: page id, staff id, melody and words, parted b
 melody is complete in itself: ``1---`` (treble clef), letters, and a break at its end (``7`` staff,
 ``77`` page). Spacing follows the convention [1]_: three hyphens between words, two between syllables,
 one between neumes of one syllable, none within a neume. Where no syllable is known, one hyphen parts
-neumes and claims nothing more.
+neumes and claims nothing more; where the lyrics have boxes but no text, one hyphen parts the neumes
+over a box, which may be a whole word, and two the boxes.
 
 * **Octave.** The letters stand on a treble staff, one octave above the gamut: the C clef's line (c4 in
   every other output of this program) is ``k``, which reads as C5. Subtract an octave to compare.
@@ -87,7 +88,7 @@ def staff_texts(page: Page) -> list[StaffText]:
         for event in events:
             line.add(staff, event)
         break_sign = "77" if number == len(staves) - 1 else "7"
-        melody = "1" + line.text + line.gap(after) + break_sign
+        melody = "1" + line.text + line.gap_at_break(after) + break_sign
         own = [syllable for syllable in page.syllables if syllable.staff == staff.id]
         texts.append(StaffText(staff, melody, joined_words(own), line.hidden))
     return texts
@@ -151,17 +152,21 @@ class _Line:
 
     def gap(self, after: str) -> str:
         """Hyphens between what was written last and a neume of the syllable `after`."""
-        before = self._last
-        if before is None:
+        if self._last is None:
             return _WORDS
-        if before == after:
+        if self._last == after:
             return _WITHIN_SYLLABLE  # also where neither has a syllable: the weakest claim
-        known = self._syllables.get(before)
-        if known is not None and known.wordpos in ("i", "m"):
-            return _SYLLABLES
-        if known is None or after not in self._syllables:
-            return _SYLLABLES
-        return _WORDS if known.wordpos else _SYLLABLES
+        return _WORDS if self._wordpos() in ("t", "s") else _SYLLABLES
+
+    def gap_at_break(self, after: str) -> str:
+        """Hyphens before the staff's end; `after` is the first syllable of the next staff."""
+        if self._last and self._last == after:
+            return _WITHIN_SYLLABLE
+        return _SYLLABLES if self._wordpos() in ("i", "m") else _WORDS
+
+    def _wordpos(self) -> str:
+        syllable = self._syllables.get(self._last or "")
+        return syllable.wordpos if syllable else ""
 
     def _parts(self, heads: list[Reading]) -> Iterator[str]:
         """Write a neume; unread notes in it stand as missing music of their own."""

@@ -274,7 +274,8 @@ def running_alone(out: Path) -> Iterator[None]:
         If another run holds the folder, or the lock cannot be made.
     """
     try:
-        lock = sqlite3.connect(out / LOCK_NAME, isolation_level=None, timeout=0)
+        # a second's patience: `neumary status` touches the lock for a moment
+        lock = sqlite3.connect(out / LOCK_NAME, isolation_level=None, timeout=1)
     except sqlite3.Error as error:
         raise OutputError(f"{out} cannot be written: {error}.", "Check the folder.") from error
     try:

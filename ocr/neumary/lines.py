@@ -118,6 +118,11 @@ def ridges(strips: F32, line_px: float) -> F32:
     return np.maximum(centre - beside, 0.0)
 
 
+def pure_colour(dark: U8, coloured: U8) -> U8:
+    """Coloured ink without the tinge of brown and faded black, which are darker than coloured."""
+    return np.asarray(cv2.addWeighted(coloured, 1.0, dark, -0.4, 0.0), dtype=np.uint8)
+
+
 def both_ridges(dark: U8, coloured: U8, strip_px: int, line_px: float) -> tuple[F32, F32]:
     """Ridges in all ink and in coloured ink alone.
 
@@ -136,9 +141,7 @@ def both_ridges(dark: U8, coloured: U8, strip_px: int, line_px: float) -> tuple[
         Grey levels, from `ridges`.
     """
     every = ridges(strip_means(np.asarray(cv2.add(dark, coloured), np.uint8), strip_px), line_px)
-    # Brown and faded black inks have some colour, but less than they are dark.
-    pure = np.asarray(cv2.addWeighted(coloured, 1.0, dark, -0.4, 0.0), np.uint8)
-    return every, ridges(strip_means(pure, strip_px), line_px)
+    return every, ridges(strip_means(pure_colour(dark, coloured), strip_px), line_px)
 
 
 def evidence(every: F32, colour: F32) -> F32:

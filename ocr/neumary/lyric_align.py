@@ -18,7 +18,7 @@ from neumary.lyric_text import TextLine, Word, WordPos, to_words
 from neumary.types import Box, Page, Remark
 
 # Costs in widths of a letter, chosen on drawn pages.
-_LEFT_OVER: Final = 1.0  # a box or a syllable left over, beside its width
+_LEFT_OVER: Final = 2.0  # a box or a syllable left over, beside its width
 _MERGED: Final = 0.5  # a word begun within a box: a gap was missed
 _BROKEN: Final = 0.3  # a box that ends within a word
 _SPLIT: Final = 1.0  # a syllable in two boxes

@@ -131,11 +131,17 @@ def calibration_error(outcomes: Sequence[tuple[float, bool]], bins: int = 10) ->
     """
     if not outcomes:
         return 0.0
-    p = np.array([o[0] for o in outcomes])
-    right = np.array([o[1] for o in outcomes], dtype=np.float64)
+    p, right = _columns(outcomes)
     place = np.minimum((p * bins).astype(int), bins - 1)
-    gaps = [abs(float((right - p)[place == b].sum())) for b in range(bins)]
-    return sum(gaps) / len(outcomes)
+    gaps = np.abs(np.bincount(place, weights=right - p, minlength=bins))
+    return float(gaps.sum()) / len(outcomes)
+
+
+def _columns(outcomes: Sequence[tuple[float, bool]]) -> tuple[F64, F64]:
+    """Confidences, and 1.0 or 0.0 for right or wrong."""
+    p = np.fromiter((o[0] for o in outcomes), dtype=np.float64, count=len(outcomes))
+    right = np.fromiter((o[1] for o in outcomes), dtype=np.float64, count=len(outcomes))
+    return p, right
 
 
 def hands_off_share(
@@ -161,11 +167,12 @@ def hands_off_share(
     total = len(outcomes) + missed
     if not total:
         return 1.0
-    ranked = sorted(outcomes, key=lambda o: -o[0])
-    accepted = wrong = 0
-    for i, (p, right) in enumerate(ranked):
-        wrong += not right
-        last_of_equals = i + 1 == len(ranked) or ranked[i + 1][0] < p
-        if last_of_equals and wrong <= error * (i + 1):
-            accepted = i + 1
-    return accepted / total
+    if not outcomes:
+        return 0.0
+    p, right = _columns(outcomes)
+    order = np.argsort(-p, kind="stable")
+    p, wrong = p[order], np.cumsum(1 - right[order])
+    rank = np.arange(1, len(p) + 1)
+    last_of_equals = np.append(p[1:] < p[:-1], True)
+    allowed = rank[last_of_equals & (wrong <= error * rank)]
+    return float(allowed.max(initial=0)) / total

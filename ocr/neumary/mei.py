@@ -11,6 +11,8 @@ The form of the document:
   five lines are encoded as they are;
 * each staff's first layer starts with ``sb``; signs written above or below the staff
   without lines stand in layers 2 and 3, never in the melody;
+* on staves of coloured lines that skip places, @lines counts the places too, so that @line and @loc
+  hold, and @label says which lines are drawn;
 * a clef that was concluded, not seen, is no element: it stands in ``staffDef`` and is
   marked invisible;
 * every doubt is an ``annot`` at the end of its layer, pointing at what it doubts.
@@ -33,10 +35,11 @@ from neumary.mei_signs import (
     degree_offsets,
     division_attributes,
     equivalent_clef,
+    grid_lines,
     head_attributes,
 )
 from neumary.order import Event, staff_events
-from neumary.types import PNAMES, Box, Page, Reading, Staff, Syllable
+from neumary.types import PNAMES, Box, Page, Reading, Remark, Staff, Syllable
 from neumary.xmlwrite import XML_ID, Element, clean, clip, serialise, sub, xml_id
 from neumary_models.labels import BY_NAME
 
@@ -145,11 +148,11 @@ class _Writer:
             sub(statement, "name", "a reader", {XML_ID: "reader"})
         published = sub(sub(desc, "pubStmt"), "availability")
         sub(sub(published, "useRestrict"), "p", "A draft for a specialist to check, not an edition.")
-        notes = [remark for remark in page.warnings if not remark.staff and not remark.glyph]
+        notes = [note for note in self._notes() if not note[1].staff and not note[1].glyph]
         if notes:
             statement = sub(desc, "notesStmt")
-            for remark in notes:
-                sub(statement, "annot", f"{remark.code}: {remark.text}", type="warning")
+            for kind, remark in notes:
+                sub(statement, "annot", f"{remark.code}: {remark.text}", type=kind)
         source = sub(sub(desc, "sourceDesc"), "source")
         leaf = sub(source, "bibl")
         sub(leaf, "title", page.source)
@@ -207,7 +210,10 @@ class _Writer:
         if staff is not None:
             attributes["notationsubtype"] = staff.kind
             if staff.lines:
-                attributes["lines"] = str(len(staff.lines))
+                attributes["lines"] = str(grid_lines(staff))
+                if grid_lines(staff) > len(staff.lines):
+                    drawn = ", ".join(str(place + 1) for place in staff.places)
+                    attributes["label"] = f"lines drawn: {drawn}"
             else:
                 attributes["lines.visible"] = "false"
             attributes.update(self._hidden_clef(staff))
@@ -224,7 +230,7 @@ class _Writer:
             if BY_NAME[event.signs[0][1].label].group == "clef":
                 break
             if event.is_neume and offset is not None:
-                clef = equivalent_clef(offset, len(staff.lines))
+                clef = equivalent_clef(offset, grid_lines(staff))
                 named = {f"clef.{name}": value for name, value in clef.items()}
                 return {**named, "clef.visible": "false"} if named else {}
         return {}
@@ -322,7 +328,7 @@ class _Writer:
         glyph, reading = event.signs[0]
         name = BY_NAME[reading.label].mei
         if name == "clef":
-            attributes = clef_attributes(reading, len(staff.lines), offset)
+            attributes = clef_attributes(reading, grid_lines(staff), offset)
         elif name == "accid":
             attributes = accid_attributes(reading, offset)
         elif name == "custos":
@@ -345,11 +351,15 @@ class _Writer:
         if unpitched:
             text = "no pitch: the source gives the contour only"
             sub(layer, "annot", text, type="doubt", plist=" ".join(unpitched))
-        for remark in self.page.warnings:
+        for kind, remark in self._notes():
             of_staff = with_staff and not remark.glyph and remark.staff == staff.id
             if remark.glyph in here or of_staff:
                 target = "#" + (xml_id("g", remark.glyph) if remark.glyph else xml_id("s", remark.staff))
-                sub(layer, "annot", f"{remark.code}: {remark.text}", type="warning", plist=target)
+                sub(layer, "annot", f"{remark.code}: {remark.text}", type=kind, plist=target)
+
+    def _notes(self) -> list[tuple[str, Remark]]:
+        """Warnings and hints, each with its kind."""
+        return [("warning", x) for x in self.page.warnings] + [("hint", x) for x in self.page.hints]
 
 
 def _doubt_text(reading: Reading) -> str:

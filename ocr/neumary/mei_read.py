@@ -3,7 +3,8 @@
 Read back are every sign with its zone, label, step and pitch, neumes and syllables. MEI has no
 place for staff lines as curves, so staves come back without lines, and what needs lines cannot
 be measured. A sign's place is the middle of its zone; where a zone is much taller than a head
-(a stem is in it), its row is that of the sign's step among its neighbours.
+(a stem is in it), its row is that of the sign's step among its neighbours. Under a clef of another
+letter that no C, F or G clef on a line equals, MEI leaves the steps open, and so do we.
 """
 
 from __future__ import annotations
@@ -58,9 +59,9 @@ def load_mei(path: Path) -> Page:
         return _Reader(root).page()
     except OSError as error:
         raise StoreError(f"{path} cannot be opened: {error.strerror}.", "Check its name.") from error
-    except (etree.XMLSyntaxError, KeyError, ValueError, TypeError, AttributeError) as error:
+    except (etree.XMLSyntaxError, KeyError, ValueError, TypeError, AttributeError, StopIteration) as error:
         raise StoreError(
-            f"{path} is no MEI file of ours: {error}.",
+            f"{path} is no MEI file of ours: {error or 'parts are missing'}.",
             "Only files whose every sign points at a zone can be scored.",
         ) from error
 

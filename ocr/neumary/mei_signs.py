@@ -223,6 +223,11 @@ def equivalent_clef(offset: int, lines: int) -> dict[str, str]:
     return {}
 
 
+def grid_lines(staff: Staff) -> int:
+    """Lines of the staff's grid: those drawn, and those left out between coloured ones."""
+    return staff.places[-1] + 1 if staff.lines else 0
+
+
 def _on_line(step: int, lines: int) -> bool:
     return step % 2 == 0 and 0 <= step <= 2 * (lines - 1)
 

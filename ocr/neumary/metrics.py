@@ -26,7 +26,8 @@ from neumary.measures import (
     hands_off_share,
     match,
 )
-from neumary.melody_measures import Shift, find_shifts, melody_edits, put_right
+from neumary.melody_measures import find_shifts, melody_edits
+from neumary.note_confidence import Outcome, has_step, judge_notes, note_confidences, note_right
 from neumary.page_matching import (
     SOFT_PAIRS,
     Match,
@@ -51,19 +52,11 @@ __all__ = [
     "edit_distance",
     "hands_off_share",
     "match",
+    "note_confidences",
     "score_page",
 ]
 
 _GROUPS: Final = ("clef", "accidental", "custos", "division")
-
-
-class Outcome(msgspec.Struct, frozen=True, array_like=True):
-    """One note as read: how sure, and what was right about it."""
-
-    label_p: float
-    note_p: float  # label, step and the clef it stands under together
-    label_right: bool
-    note_right: bool
 
 
 class PageScore(msgspec.Struct, frozen=True, kw_only=True):
@@ -169,7 +162,7 @@ def score_page(
     shifts = find_shifts(found)
     boundaries, boundary_acts = _score_boundaries(found, read, truth)
     edits, edits_once = melody_edits(found, shifts)
-    wrong = sum(not _note_right(found, a, b, shifts) for a, b in pairs)
+    wrong = sum(not note_right(found, a, b, shifts) for a, b in pairs)
     acts = notes.missed + notes.spurious + wrong + len(set(shifts.values())) + boundary_acts
     return PageScore(
         pages=1,
@@ -180,7 +173,7 @@ def score_page(
         boundaries=boundaries,
         label=Share(sum(a.sign.label == b.sign.label for a, b in pairs), len(pairs)),
         label_soft=Share(sum(found.same(a.sign.label, b.sign.label) for a, b in pairs), len(pairs)),
-        step=_share([a.sign.reading.step == b.sign.reading.step for a, b in pairs if _has_step(b)]),
+        step=_share([a.sign.reading.step == b.sign.reading.step for a, b in pairs if has_step(b)]),
         pitch=_share([a.symbol == b.symbol for a, b in pairs if b.symbol is not None]),
         in_range=_share([_holds(a, b) for a, b in pairs if b.symbol is not None and _is_range(a)]),
         syllable=_score_syllables(found, read, truth),
@@ -188,16 +181,12 @@ def score_page(
         melody_edits_once=edits_once,
         corrections=Share(acts, len(true_heads)),
         confusion=_confusion(ours, theirs, note_spaces, sign_spaces),
-        outcomes=_outcomes(found),
+        outcomes=judge_notes(found),
     )
 
 
 def _share(right: Sequence[bool]) -> Share:
     return Share(sum(right), len(right))
-
-
-def _has_step(placed: Placed) -> bool:
-    return placed.sign.reading.step is not None
 
 
 def _is_range(read: Placed) -> bool:
@@ -229,37 +218,6 @@ def _same_sign(read: Sign, true: Sign) -> bool:
 
 
 # Notes, neumes, syllables, confusion --------------------------------------------------------------
-
-
-def _note_right(found: Match, read: Placed, true: Placed, shifts: Mapping[str, Shift]) -> bool:
-    if not found.same(read.sign.label, true.sign.label):
-        return False
-    if true.symbol is None:
-        return not _has_step(true) or read.sign.reading.step == true.sign.reading.step
-    return put_right(read, shifts) == true.symbol
-
-
-def _outcomes(found: Match) -> tuple[Outcome, ...]:
-    partner = {a.sign.glyph.id: b for a, b in found.pairs}
-    outcomes = []
-    for read in found.read:
-        reading = read.sign.reading
-        label_p = reading.confidence + sum(p for x, p in reading.rivals if found.same(x, reading.label))
-        true = partner.get(read.sign.glyph.id)
-        label_right = true is not None and found.same(read.sign.label, true.sign.label)
-        note_right = true is not None and _note_right(found, read, true, {})
-        note_p = label_p * _pitch_p(read) * read.clef_p
-        outcomes.append(
-            Outcome(round(min(label_p, 1.0), 6), round(min(note_p, 1.0), 6), label_right, note_right)
-        )
-    return tuple(outcomes)
-
-
-def _pitch_p(placed: Placed) -> float:
-    reading = placed.sign.reading
-    if reading.pitch is not None and reading.pitch.alternatives:
-        return reading.pitch.alternatives[0][2]
-    return dict(reading.steps).get(reading.step, 1.0) if reading.step is not None else 1.0
 
 
 def _score_boundaries(found: Match, read: Page, truth: Page) -> tuple[Tally, int]:

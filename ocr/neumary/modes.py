@@ -17,6 +17,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from neumary.gamut import Sign, degree_name, signs_by_staff
+from neumary.types import Glyph, Reading, Remark, Staff
+
 
 @dataclass(frozen=True, slots=True)
 class Mode:
@@ -99,3 +102,73 @@ def _at(mode: Mode, shift: int, degrees: Sequence[int]) -> float:
     score += (max(0, found_low - low) + max(0, high - found_high)) * math.log(1 - _UNUSED)
     tenor_share = sum(d == tenor for d in degrees) / len(degrees)
     return score + _TENOR_WEIGHT * tenor_share
+
+
+_LEAST_NOTES: Final = 20  # fewer notes say nothing of a mode (design figure)
+_CUSTODES_WRITTEN: Final = 3  # a page with so many, on two staves in five, is by a scribe who writes them
+
+
+def hint_modes(staves: Sequence[Staff], glyphs: Sequence[Glyph], readings: Sequence[Reading]) -> list[Remark]:
+    """Range, last note and likeliest mode of each melody of a page, as hints.
+
+    Parameters
+    ----------
+    staves : sequence of Staff
+        In reading order.
+    glyphs, readings : sequence of Glyph, of Reading
+        With pitches.
+
+    Returns
+    -------
+    list of Remark
+        Code ``mode-hint``, `staff` the one the melody begins on. None for melodies of fewer than
+        20 notes with an exact pitch.
+
+    Notes
+    -----
+    Where one chant ends and the next begins is not read: an opening in mid-staff is passed over.
+    The staves of a page count as one melody, parted before a staff whose clef is hidden (mostly by
+    an initial) and after one that lacks a custos where the scribe writes them. So a hint may speak
+    of two chants at once; nothing else rests on it.
+    """
+    by_staff = signs_by_staff(staves, glyphs, readings)
+    return [
+        _hint(names, degrees)
+        for names, degrees in _melodies(staves, by_staff)
+        if len(degrees) >= _LEAST_NOTES
+    ]
+
+
+def _melodies(staves: Sequence[Staff], by_staff: dict[str, list[Sign]]) -> list[tuple[list[str], list[int]]]:
+    """Staff ids and degrees of each melody."""
+    custodes = {staff.id: any(s.label == "custos" for s in by_staff[staff.id]) for staff in staves}
+    written = sum(custodes.values()) >= max(_CUSTODES_WRITTEN, 0.4 * len(staves))
+    found: list[tuple[list[str], list[int]]] = []
+    begins = True
+    for staff in staves:
+        signs = by_staff[staff.id]
+        if begins or any(s.is_clef and s.reading.by == "inferred" for s in signs):
+            found.append(([], []))
+        pitches = [s.reading.pitch for s in signs if s.is_head]
+        found[-1][0].append(staff.id)
+        found[-1][1].extend(
+            p.degree for p in pitches if p is not None and p.degree is not None and p.certainty == "exact"
+        )
+        begins = written and not custodes[staff.id]
+    return found
+
+
+def _hint(names: list[str], degrees: list[int]) -> Remark:
+    where = f"staff {names[0]} holds" if len(names) == 1 else f"staves {names[0]} to {names[-1]} hold"
+    last = degrees[-1]
+    if last in {mode.final + shift for mode in MODES for shift in (0, *(s for s, _ in _AFFINALS))}:
+        ranked = suggest_mode(degrees)
+        likely = " or ".join(str(number) for number, p in ranked[:2] if p >= ranked[0][1] / 3)
+        ending = f"which would suit mode {likely}"
+    else:
+        ending = "which is no final, so no mode is suggested"
+    text = (
+        f"If {where} one chant: range {degree_name(min(degrees))} to {degree_name(max(degrees))}, "
+        f"last note {degree_name(last)}, {ending}."
+    )
+    return Remark(code="mode-hint", text=text, staff=names[0])

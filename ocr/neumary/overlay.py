@@ -47,9 +47,12 @@ BLACK: Final[Colour] = (0, 0, 0)
 _LONG_SIDE_PX: Final = 2800  # larger scans are drawn smaller, so that the file stays small
 _LONGEST_SIDE_PX: Final = 4200  # ... but never larger than this when enlarged for legibility
 _SPACE_PX: Final = 24.0  # a staff space keeps at least this, or the letters cannot be read
+_HALF: Final = 0.5  # above this scale every pixel counts without averaging, which takes six times as long
+_FULL_INK: Final = 60  # grey levels below the surroundings that count as full ink
 _PAPER: Final = 0.22  # how far the scan is faded towards white below the marks
 _LETTER_SPACES: Final = 0.62  # size of letters in staff spaces
 _LETTER_PX: Final = (13, 34)  # and their bounds
+_HEAD_SPACES: Final = 1.0  # marks around a sign are no larger than around a head
 _SEEN_SHARE: Final = 0.5  # lines with less of their ink seen are dashed
 _SHIFT: Final = 4  # cv2 draws in 1/16 px
 
@@ -112,6 +115,18 @@ def draw_overlay(page: Page, rgb: U8) -> U8:
     return _write_words(canvas, view, page, placer.place(labels))
 
 
+def overlay_point(page: Page, row: float, col: float) -> tuple[float, float]:
+    """Place (row, col; px) on a page's overlay of a point of the original image.
+
+    Parameters
+    ----------
+    page : Page
+    row, col : float
+        Original px.
+    """
+    return _view(page).point(row, col)
+
+
 def encode_jpeg(rgb: U8, limit_bytes: int = 1_900_000) -> bytes:
     """Encode an overlay as JPEG that is not larger than it must be.
 
@@ -146,32 +161,44 @@ def encode_jpeg(rgb: U8, limit_bytes: int = 1_900_000) -> bytes:
 # --- the sheet ------------------------------------------------------------------------
 
 
-def _prepare(page: Page, rgb: U8) -> tuple[_View, U8]:
-    """Choose the scale, fade the scan, and put an empty strip on top."""
+def _view(page: Page) -> _View:
+    """Choose the scale."""
     long_side = max(page.height, page.width, 1)
     spaces = [staff.space_px for staff in page.staves if staff.space_px > 0]
     space = float(np.median(spaces)) if spaces else _SPACE_PX
     scale = min(1.0, _LONG_SIDE_PX / long_side)
     if space * scale < _SPACE_PX:
         scale = min(_SPACE_PX / space, max(1.0, _LONGEST_SIDE_PX / long_side), 4.0)
-    size = (max(1, round(page.width * scale)), max(1, round(page.height * scale)))
-    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
-    sheet = rgb if scale == 1.0 else cv2.resize(rgb, size, interpolation=how)
+    size = _size(page, scale)
     letter = round(min(max(_LETTER_SPACES * space * scale, _LETTER_PX[0]), _LETTER_PX[1]))
     strip = round(max(22.0, min(size) * 0.016) * 1.7)
+    return _View(scale, strip, letter, 1 if space * scale < 40 else 2)
+
+
+def _size(page: Page, scale: float) -> tuple[int, int]:
+    """Width and height (px) of the scan on the overlay."""
+    return max(1, round(page.width * scale)), max(1, round(page.height * scale))
+
+
+def _prepare(page: Page, rgb: U8) -> tuple[_View, U8]:
+    """Fade the scan, and put an empty strip on top."""
+    view = _view(page)
+    scale, strip = view.scale, view.top
+    size = _size(page, scale)
+    how = cv2.INTER_AREA if scale < _HALF else cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
+    sheet = rgb if scale == 1.0 else cv2.resize(rgb, size, interpolation=how)
     canvas = np.full((sheet.shape[0] + strip, sheet.shape[1], 3), 255, np.uint8)
-    canvas[strip:] = cv2.addWeighted(sheet, 1 - _PAPER, np.full_like(sheet, 255), _PAPER, 0)
-    return _View(scale, strip, letter, 1 if space * scale < 40 else 2), canvas
+    cv2.convertScaleAbs(sheet, canvas[strip:], 1 - _PAPER, _PAPER * 255)
+    return view, canvas
 
 
 def _ink_map(canvas: U8, view: _View) -> npt.NDArray[np.float32]:
     """How much darker than its surroundings each pixel is, 0..1: where no letter should go."""
-    grey = cv2.cvtColor(canvas, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = cv2.cvtColor(canvas, cv2.COLOR_RGB2GRAY)
     size = 4 * view.letter_px + 1
-    dark = (cv2.blur(grey, (size, size)) - grey) / 60.0
+    dark = np.minimum(cv2.subtract(cv2.blur(grey, (size, size)), grey), _FULL_INK)  # 0 where lighter
     dark[: view.top] = 0
-    clipped: npt.NDArray[np.float32] = np.clip(dark, 0.0, 1.0).astype(np.float32)
-    return clipped
+    return np.multiply(dark, 1.0 / _FULL_INK, dtype=np.float32)
 
 
 def _draw_lines(canvas: U8, view: _View, staff: Staff) -> None:
@@ -208,9 +235,9 @@ def _draw_event(canvas: U8, view: _View, staff: Staff, event: Event, placer: Lab
         placer.forbid(view.box(glyph.box, view.pen_px))
         reasons = reasons_to_doubt(reading)
         if "confidence" in reasons or "inferred" in reasons:
-            _draw_diamond(canvas, view, glyph, VERMILLION)
+            _draw_diamond(canvas, view, glyph, VERMILLION, staff.space_px)
         elif "pitch" in reasons and event.is_neume:
-            _draw_ring(canvas, view, glyph, VERMILLION)
+            _draw_ring(canvas, view, glyph, VERMILLION, staff.space_px)
         elif event.is_neume:
             _draw_ticks(canvas, view, glyph, colour)
         if not event.is_neume:
@@ -229,20 +256,38 @@ def _draw_ticks(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
     _stroke(canvas, [(bottom - arm, right), (bottom, right), (bottom, right - arm)], colour, view.pen_px)
 
 
-def _draw_diamond(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
-    top, left, bottom, right = view.box(glyph.box)
-    row, col = (top + bottom) / 2, (left + right) / 2
-    tall, wide = 0.85 * (bottom - top) + 3, 0.85 * (right - left) + 3
+def _draw_diamond(canvas: U8, view: _View, glyph: Glyph, colour: Colour, space_px: float) -> None:
+    row, col, tall, wide = _head(view, glyph, space_px)
+    tall, wide = 1.7 * tall + 3, 1.7 * wide + 3
     corners = [(row - tall, col), (row, col + wide), (row + tall, col), (row, col - wide)]
     _stroke(canvas, corners, colour, view.pen_px + 1, closed=True)
 
 
-def _draw_ring(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
-    top, left, bottom, right = view.box(glyph.box)
+def _draw_ring(canvas: U8, view: _View, glyph: Glyph, colour: Colour, space_px: float) -> None:
+    row, col, tall, wide = _head(view, glyph, space_px)
     angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
-    rows = (top + bottom) / 2 + (0.65 * (bottom - top) + 2) * np.sin(angle)
-    cols = (left + right) / 2 + (0.65 * (right - left) + 2) * np.cos(angle)
+    rows = row + (1.3 * tall + 2) * np.sin(angle)
+    cols = col + (1.3 * wide + 2) * np.cos(angle)
     _stroke(canvas, list(zip(rows, cols, strict=True)), colour, view.pen_px, closed=True)
+
+
+def _head(view: _View, glyph: Glyph, space_px: float) -> tuple[float, float, float, float]:
+    """Middle (row, col) and half height and width of what marks a sign's place; overlay px.
+
+    Of a sign larger than a head, such as a clef or a virga with its stem, that is the point by
+    which it is read, with the size of a head.
+    """
+    top, left, bottom, right = view.box(glyph.box)
+    row, col = (top + bottom) / 2, (left + right) / 2
+    most = _HEAD_SPACES * space_px * view.scale / 2
+    point = view.point(glyph.row, glyph.col)
+    tall, wide = (bottom - top) / 2, (right - left) / 2
+    return (
+        row if tall <= most else point[0],
+        col if wide <= most else point[1],
+        min(tall, most),
+        min(wide, most),
+    )
 
 
 def _draw_bracket(canvas: U8, view: _View, staff: Staff, event: Event) -> None:
@@ -272,6 +317,11 @@ def _sign_labels(page: Page, view: _View, events: dict[str, list[Event]]) -> lis
                 colour = VERMILLION if doubtful else BLUE if reading.label in HEADS else GREEN
                 labels.append(Label(text, colour, view.letter_px, view.box(glyph.box, view.pen_px)))
     return labels
+
+
+def sign_text(reading: Reading) -> str:
+    """Name a sign as on the overlay, a note with its octave: ``c4``, ``b-flat3?``, ``C clef``."""
+    return _sign_text(reading, None)[0] or reading.label
 
 
 def _sign_text(reading: Reading, octave: int | None) -> tuple[str, int | None]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 from PIL import ImageFont
@@ -69,7 +70,7 @@ class LabelPlacer:
         rows, cols = -(-ink.shape[0] // _CELL_PX), -(-ink.shape[1] // _CELL_PX)
         padded = np.zeros((rows * _CELL_PX, cols * _CELL_PX), np.float32)
         padded[: ink.shape[0], : ink.shape[1]] = ink
-        self._cost = _INK * padded.reshape(rows, _CELL_PX, cols, _CELL_PX).mean(axis=(1, 3))
+        self._cost = _INK * cv2.resize(padded, (cols, rows), interpolation=cv2.INTER_AREA)  # whole cells
 
     def forbid(self, edges: Edges) -> None:
         """Keep words off a box (top, left, bottom, right; px)."""
@@ -99,7 +100,8 @@ class LabelPlacer:
             row = min(max(row, float(self._top)), max(self._size[0] - tall, 0.0))
             col = min(max(col, 0.0), max(self._size[1] - wide, 0.0))
             cells = self._cells((row, col, row + tall, col + wide))
-            cost += float(self._cost[cells].mean())
+            block = self._cost[cells]
+            cost += float(block.sum()) / block.size
             if cost < best_cost:
                 best, best_cost = (row, col), cost
         self.forbid((best[0], best[1], best[0] + tall, best[1] + wide))
@@ -107,12 +109,14 @@ class LabelPlacer:
 
     def _cells(self, edges: Edges) -> tuple[slice, slice]:
         """Cells a box touches, at least one."""
-        slices = []
-        for low, high, count in zip(edges[:2], edges[2:], self._cost.shape, strict=True):
-            first = min(max(int(low // _CELL_PX), 0), count - 1)
-            last = min(max(int(np.ceil(high / _CELL_PX)), first + 1), count)
-            slices.append(slice(first, last))
-        return slices[0], slices[1]
+        top, left, bottom, right = edges
+        rows, cols = self._cost.shape
+        return _cells_between(top, bottom, rows), _cells_between(left, right, cols)
+
+
+def _cells_between(low: float, high: float, count: int) -> slice:
+    first = min(max(int(low // _CELL_PX), 0), count - 1)
+    return slice(first, min(max(-int(-high // _CELL_PX), first + 1), count))
 
 
 def _choices(beside: Edges, tall: float, wide: float) -> list[tuple[float, float, float]]:

@@ -6,7 +6,8 @@ What stands where, since PAGE has no elements for staves or notes:
 * each staff line is the ``Baseline`` of a ``TextLine`` in a nested ``TextRegion`` of type "other",
   the only element of PAGE that is a polyline; ``@custom`` calls it a ``CustomLine:staffLine``
   (SegmOnto's own ``MusicLine`` means the middle of the whole stave) and gives its
-  number from the bottom, colour, thickness and the share of it that was seen;
+  number from the bottom, its place in the grid (coloured lines may skip places), colour, thickness
+  and the share of it that was seen;
 * the lyrics of a staff are a ``TextRegion`` of their own after it, one ``Word`` per syllable;
 * the reading order is that of the page.
 
@@ -113,10 +114,10 @@ def _music_region(leaf: Element, page: Page, staff: Staff) -> None:
         custom="structure {type:CustomZone:staffLines;}",
     )
     sub(lines, "Coords", points=_points(_corners(_around(staff.lines)), page))
-    for number, line in enumerate(staff.lines, 1):
+    for number, (place, line) in enumerate(zip(staff.places, staff.lines, strict=True), 1):
         about = (
-            f"structure {{type:CustomLine:staffLine;}} staffLine {{number:{number}; colour:{line.colour}; "
-            f"thickness:{line.thickness_px:.2f}; seen:{line.seen:.4f};}}"
+            f"structure {{type:CustomLine:staffLine;}} staffLine {{number:{number}; place:{place + 1}; "
+            f"colour:{line.colour}; thickness:{line.thickness_px:.2f}; seen:{line.seen:.4f};}}"
         )
         text_line = sub(lines, "TextLine", id=f"{name}-line{number}", custom=about)
         course = list(zip(line.rows, line.cols, strict=True))

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 import neumary
-from neumary import decide, ink, neumes, pitch, staves
+from neumary import decide, ink, modes, neumes, pitch, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.lyric_text import text_of_page
@@ -25,6 +25,7 @@ from neumary_models.zoo import LoadedModel
 _FAINT_P = 0.1  # clefs and custodes less probable than this are not even weighed
 _FAINT_APART_SPACES = 0.5  # nor those this near to a sign that is believed
 _SAME_SIGN_SPACES = 0.4  # a sign read on two staves at nearly one place is one sign
+_PER_SPACE_AWAY = 0.3  # what each space beyond a staff's lines takes from a sign's claim to that staff
 
 
 def read_page(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
@@ -109,6 +110,7 @@ def judge(page: Page, settings: ReadSettings) -> Page:
         readings=tuple(settled),
         neumes=tuple(neumes.group_neumes(page.staves, glyphs, settled, names=chant)),
         warnings=(*page.warnings, *remarks),
+        hints=tuple(modes.hint_modes(page.staves, glyphs, settled)) if chant else (),
     )
     lyrics = text_of_page(Path(settings.text), page.page_id) if settings.text else []
     return place_syllables(judged, lyrics)
@@ -163,18 +165,26 @@ def _faint(candidates: list[Candidate], chosen: list[Candidate]) -> list[Candida
 
 
 def _one_staff_each(found: list[Staff], signs: list[tuple[Glyph, Reading]]) -> list[tuple[Glyph, Reading]]:
-    """Of signs read twice, through two neighbouring staves' strips, the surer one stays."""
-    space = {staff.id: staff.space_px for staff in found}
-    order = sorted(range(len(signs)), key=lambda i: (-signs[i][1].confidence, i))
+    """Of signs read twice, through two neighbouring staves' strips, the one at home stays."""
+    staves = {staff.id: staff for staff in found}
+    worth = [
+        reading.confidence - _PER_SPACE_AWAY * _away(staves[glyph.staff], glyph) for glyph, reading in signs
+    ]
     kept: list[int] = []
     at = np.array([(glyph.row, glyph.col) for glyph, _ in signs], dtype=np.float64).reshape(-1, 2)
-    for i in order:
-        limit = _SAME_SIGN_SPACES * space[signs[i][0].staff]
+    for i in sorted(range(len(signs)), key=lambda i: (-worth[i], i)):
+        limit = _SAME_SIGN_SPACES * staves[signs[i][0].staff].space_px
         others = [j for j in kept if signs[j][0].staff != signs[i][0].staff]
         if others and (np.hypot(*(at[others] - at[i]).T) < limit).any():
             continue
         kept.append(i)
     return [signs[i] for i in sorted(kept)]
+
+
+def _away(staff: Staff, glyph: Glyph) -> float:
+    """How far a sign stands above or below the lines of a staff, in staff spaces."""
+    step = staff.step_at(glyph.row, glyph.col)
+    return max(0.0, -step, step - 2 * (len(staff.lines) - 1)) / 2
 
 
 def number_signs(found: list[Staff], signs: list[tuple[Glyph, Reading]]) -> tuple[list[Glyph], list[Reading]]:

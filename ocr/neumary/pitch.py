@@ -13,7 +13,14 @@ from typing import Final
 
 import msgspec
 
-from neumary.accidentals import B_CLASS, FlatScope, FlatState, scope_of, word_starts
+from neumary.accidentals import (
+    B_CLASS,
+    FlatScope,
+    FlatState,
+    repeats_flats,
+    scope_of,
+    word_starts,
+)
 from neumary.gamut import (
     CLEF_DEGREES,
     GAMUT_DEGREES,
@@ -92,7 +99,7 @@ def resolve_pitches(
     remarks : list of Remark
         Codes: ``clef-missing``, ``clef-off-line``, ``clefs-disagree``, ``custos-mismatch``,
         ``custos-inside``, ``flat-not-b``, ``outside-gamut``, ``pitch-ranged``, ``no-pitch``,
-        ``words-unknown``.
+        ``words-unknown``, ``flat-repeated``.
 
     Raises
     ------
@@ -101,6 +108,10 @@ def resolve_pitches(
     """
     result = _Result()
     by_staff = signs_by_staff(staves, glyphs, readings)
+    if flat_scope == "auto" and any(repeats_flats(signs) for signs in by_staff.values()):
+        flat_scope = "word"
+        text = "A flat is repeated within a staff of this page, so flats are held to the word, not the staff."
+        result.say("flat-repeated", text)
     state = FlatState(scope_of(staves[0], flat_scope)) if staves else FlatState("staff")
     words_wanted = False
     for staff in staves:

@@ -12,13 +12,11 @@ from pathlib import Path
 from typing import Final
 
 from neumary.errors import ScanError
+from neumary.fetched import FETCHED_NAME
 from neumary.iiif import Manifest, is_address
 from neumary.ledger import LOCK_NAME, LedgerRow, WorkKey
 from neumary.scan import PageRef, find_pages, numbered_id
 from neumary.worker import PAGE_FILES
-
-FETCHED_NAME: Final = "fetched"
-"""Folder within the output for pictures that came from a server."""
 
 _RESERVED: Final = frozenset(
     {"index.html", "ledger.sqlite", "ledger.sqlite-wal", "ledger.sqlite-shm", LOCK_NAME, FETCHED_NAME}

@@ -122,7 +122,7 @@ to printed chant say; the figures themselves are common practice, no source."""
 CLEF_STAYS: Final = 0.75
 """Probability that the next staff has the same clef (common practice, no source)."""
 
-CLEF_STAYS_UNSEEN: Final = 0.5
+CLEF_STAYS_UNSEEN: Final = 0.3
 """The same where the clef cannot be seen: mostly an initial hides it, and with the initial a new
 chant begins (common practice, no source)."""
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from html import escape
 from pathlib import Path
 from string import Template
@@ -62,30 +63,24 @@ def report_pictures(report: Report, places: Sequence[Path]) -> dict[str, Path]:
     places : sequence of Path
         Folders or files given as TRUTH and OUT; pictures are looked for in and beside them.
     """
-    folders = [folder for place in places for folder in ((place,) if place.is_dir() else (place.parent,))]
-    found = {}
-    for page in report.pages:
-        near = (path for folder in folders for path in sorted(folder.rglob(f"{page}.*")))
-        hit = next((path for path in near if path.suffix.lower() in SUFFIXES), None)
-        if hit is None:
-            hit = next((path for path in map(_by_ledger(page), folders) if path is not None), None)
-        if hit is not None:
-            found[page] = hit
-    return found
+    folders = [place if place.is_dir() else place.parent for place in places]
+    by_name: dict[str, Path] = {}
+    for folder in reversed(folders):  # the first place named wins
+        by_name |= {p.stem: p for p in sorted(folder.rglob("*")) if p.suffix.lower() in SUFFIXES}
+    for folder in reversed(folders):
+        by_name = _by_ledger(folder) | by_name
+    return {page: by_name[page] for page in report.pages if page in by_name}
 
 
-def _by_ledger(page: str) -> Callable[[Path], Path | None]:
-    def look(folder: Path) -> Path | None:
-        from neumary.ledger import LEDGER_NAME, Ledger
+def _by_ledger(folder: Path) -> dict[str, Path]:
+    """Pictures the pages of a result folder were read from, as far as they are still there."""
+    from neumary.ledger import LEDGER_NAME, Ledger
 
-        if not (folder / LEDGER_NAME).is_file():
-            return None
-        with Ledger(folder, read_only=True) as ledger:
-            rows = [row for row in ledger.rows() if row.page_id == page]
-        path = Path(rows[0].source) if rows else None
-        return path if path is not None and path.is_file() else None
-
-    return look
+    if not (folder / LEDGER_NAME).is_file():
+        return {}
+    with Ledger(folder, read_only=True) as ledger:
+        found = {row.page_id: Path(row.source) for row in ledger.rows()}
+    return {page: path for page, path in found.items() if path.is_file()}
 
 
 class _Pictures:
@@ -144,11 +139,11 @@ def _cause(cause: str, mistakes: Sequence[Mistake], show: _Pictures) -> str:
     of_cause = [m for m in mistakes if m.cause == cause]
     if not of_cause:
         return ""
-    worst = sorted(of_cause, key=lambda m: -m.confidence)[:_PER_CAUSE]
+    worst = _spread(of_cause)[:_PER_CAUSE]
     worst.sort(key=lambda m: m.page_id)  # each page's picture is opened once
     figures = []
     for mistake in worst:
-        words = f"{describe(mistake)}"
+        words = describe(mistake)
         sure = f", {mistake.confidence:.2f} sure" if mistake.read else ""
         data = show.crop(mistake)
         picture = f'<img src="{data}" alt="{escape(words)}" loading="lazy">' if data else ""
@@ -158,6 +153,16 @@ def _cause(cause: str, mistakes: Sequence[Mistake], show: _Pictures) -> str:
         )
     head = f"<h2>{escape(CAUSES[cause])} <small>{len(of_cause)}, {len(worst)} shown</small></h2>"
     return f"<section>{head}<div class=sheet>{''.join(figures)}</div></section>"
+
+
+def _spread(mistakes: Sequence[Mistake]) -> list[Mistake]:
+    """The surest of each page first, then each page's second, and so on."""
+    met: Counter[str] = Counter()
+    ranked = []
+    for mistake in sorted(mistakes, key=lambda m: -m.confidence):
+        ranked.append((met[mistake.page_id], mistake))
+        met[mistake.page_id] += 1
+    return [mistake for _, mistake in sorted(ranked, key=lambda pair: (pair[0], -pair[1].confidence))]
 
 
 def write_html(report: Report, pictures: Mapping[str, Path], path: Path) -> None:

@@ -16,10 +16,13 @@ from neumary.types import F32, Bool, InkMap
 Ints = npt.NDArray[np.intp]
 
 SEEN: Final = 0.35  # share of a staff's usual line strength from which a line counts as seen
+COLOURED: Final = 0.2  # coloured against all ink from which a line counts as coloured
 STEADY: Final = 0.3  # how like pen lines the lines of a staff must be
 _STEADY_WIDE: Final = 0.55  # the same where the staff is very wide
-_WIDE: Final = 3.3  # staff space against the height of heads and letters, usually 1.2 to 2.4
+_UNBROKEN: Final = 0.72  # coherence that text does not reach
+_WIDE: Final = 4.5  # staff space against the height of heads and letters, usually 1.2 to 2.4
 _THICK: Final = 0.2  # width in staff spaces from which a line must be the steadier
+_SHARPEST_PX: Final = 3.0  # no line is photographed thinner than about this, blur included
 _STRIPS_PER_SPACE: Final = 4.0
 _REACH_SPACES: Final = 3.0  # how far evidence is carried along a line
 
@@ -34,8 +37,8 @@ class Field:
         Ridges of all ink and of coloured ink, grey levels.
     evidence, likeness : ndarray of float32
         For either, 0..1; and that gathered along paths.
-    total : ndarray of float32
-        All ink, grey levels.
+    total, tint : ndarray of float32
+        All ink, and coloured ink alone, grey levels.
     sums : ndarray of float64, shape (n_strips + 1, H + 1)
         The same summed up from the top left.
     strip_px : int
@@ -53,6 +56,7 @@ class Field:
     evidence: F32
     likeness: F32
     total: F32
+    tint: F32
     sums: Floats
     strip_px: int
     space: float
@@ -129,11 +133,12 @@ def measure(ink: InkMap) -> Field | None:
     evidence = lines.evidence(every, colour)
     likeness = lines.coherence(evidence, _REACH_SPACES * space / strip_px)
     total = lines.strip_means(np.asarray(cv2.add(ink.dark, ink.coloured), np.uint8), strip_px)
+    tint = lines.strip_means(lines.pure_colour(ink.dark, ink.coloured), strip_px)
     # Inked lines on photographed leaves reach a fifth of the strongest ink, scratched ones a twentieth.
     dry = float(np.clip(0.08 * np.percentile(total[::2], 99.5), 6.0, 14.0))
     sums = np.asarray(cv2.integral(total), dtype=np.float64)
     stroke = lines.stroke_height(ink.dark, strip_px, 2.0 * space)
-    return Field(every, colour, evidence, likeness, total, sums, strip_px, space, line, stroke, dry)
+    return Field(every, colour, evidence, likeness, total, tint, sums, strip_px, space, line, stroke, dry)
 
 
 def steadiness(field: Field, first: int, rows: Floats) -> Floats:
@@ -175,35 +180,48 @@ def pen_like(field: Field, first: int, rows: Floats, space: float, *, alone: boo
     Its steadiness, less a deduction for width beyond 0.2 staff spaces; may be negative.
     """
     width = widths(field, first, rows, space, alone=alone) / space
-    return steadiness(field, first, rows) - 3.0 * np.maximum(0.0, width - _THICK)
+    thin = max(_THICK, _SHARPEST_PX / space)
+    return steadiness(field, first, rows) - 3.0 * np.maximum(0.0, width - thin)
 
 
 def is_drawn(field: Field, first: int, rows: Floats, space: float) -> bool:
-    """Whether all lines, but for an outer one, are pen lines; surer proof is asked of very wide staves.
+    """Whether all lines, but for an outer one, are pen lines; very wide staves need surer proof.
 
-    Lines much further apart than heads and letters are high are likelier lines of text.
+    Lines much further apart than heads and letters are high are likelier lines of text. Lines
+    hardly ever broken are believed even where dense notes blur their width.
     """
     wide = space > _WIDE * field.stroke > 0
     pen = pen_like(field, first, rows, space)
     inner = float(pen[1:-1].min()) if len(pen) > 2 else float(pen.mean())
     worst = float(np.sort(pen)[1]) if len(pen) > 2 else inner
+    if not wide and len(pen) > 2 and float(np.median(pen)) >= 0.5 * STEADY:
+        strips = np.arange(first, first + rows.shape[1])[None, :]
+        at = np.clip(np.rint(rows).astype(int), 0, field.height - 1)
+        if float(np.sort(field.likeness[strips, at].mean(axis=1))[1]) >= _UNBROKEN:
+            return True
     return worst >= (_STEADY_WIDE if wide else STEADY) and inner >= 0.5 * STEADY
 
 
 def widths(field: Field, first: int, rows: Floats, space: float, *, alone: bool = False) -> Floats:
     """Width in pixels of each line's ink, from the middling profile half a space either way.
 
-    With `alone`, ink that rises again away from the line is left out: it is a neighbour's.
+    Of a coloured line only coloured ink counts. With `alone`, ink that rises again away
+    from the line is left out: it is a neighbour's.
     """
     half = max(3, round(0.5 * space))
     strips = np.arange(first, first + rows.shape[1])
     at = np.rint(rows).astype(int)[..., None] + np.arange(-half, half + 1)
-    values = field.total[strips[None, :, None], np.clip(at, 0, field.total.shape[1] - 1)]
-    profile = np.median(values, axis=1).astype(np.float64)
+    beyond = (np.median(at, axis=1) < 0) | (np.median(at, axis=1) > field.height - 1)
+    at = np.clip(at, 0, field.height - 1)
+    every, colour = levels(field, first, rows)
+    profile = np.empty((len(rows), 2 * half + 1))
+    for k in range(len(rows)):
+        channel = field.tint if colour[k] >= COLOURED * every[k] else field.total
+        profile[k] = np.median(channel[strips[:, None], at[k]], axis=0)
     if alone:
         profile[:, half:] = np.minimum.accumulate(profile[:, half:], axis=1)
         profile[:, half::-1] = np.minimum.accumulate(profile[:, half::-1], axis=1)
-    above = profile - profile.min(axis=1, keepdims=True)
+    above = np.where(beyond, 0.0, profile - profile.min(axis=1, keepdims=True))
     summit = above[:, half - 1 : half + 2].max(axis=1)
     return np.asarray(above.sum(axis=1) / np.maximum(summit, 1e-3), dtype=np.float64)
 

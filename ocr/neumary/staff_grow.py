@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from neumary.lines import Floats, filaments, follow, peaks, runs, smooth_columns, weighted_smooth
 from neumary.staff_field import (
+    COLOURED,
     SEEN,
     STEADY,
     Field,
@@ -40,6 +41,7 @@ _GAP_RANGE: Final = (0.55, 1.8)  # staff space against the page's commonest one
 _UNEVEN: Final = 0.28  # a gap may differ this much from the one before
 _SEED_LEAST: Final = 0.3  # coherence of the weakest place of a chain
 _SEED_MEAN: Final = 0.45  # mean coherence of the weakest seed
+_PATIENCE: Final = 50  # seeds without a staff after which the rest are text
 _SEED_SPACES: Final = 3.0  # shortest seed
 _HALF_SPACES: Final = 8.0  # a chain that fails is tried by halves down to this length
 _CLEAR_SHARE: Final = 0.7  # share of its length over which a staff's middling line is seen
@@ -48,8 +50,7 @@ _BRIDGED_SPACES: Final = 8.0  # longest hidden stretch of a staff
 _BARE_SPACES: Final = 2.0  # longest bare stretch of a staff
 _SHORTEST_SPACES: Final = 3.0  # shortest staff
 _ON_STAFF: Final = 0.35  # contrast from which a place lies on a staff
-_COLOURED: Final = 0.2  # coloured against all ink from which a line counts as coloured
-_AS_GOOD: Final = 0.8  # a sixth line seen so well beside the others' share: no staff
+_AS_GOOD: Final = 0.8  # share seen, against a staff's lines, that makes one more line of them
 _ON_FILLED: Final = 0.65  # the same where ink fills the staff
 _WEAK_LINE: Final = 0.45  # least share seen of a line, against its staff's middling line
 
@@ -73,16 +74,19 @@ def trace_staves(field: Field, n_lines: int | None) -> list[Trace]:
     chains = filaments(found, field.evidence, round(_SEED_SPACES * per_space), round(0.75 * per_space))
     strength = np.asarray([_strength(field, first, rows) for first, rows in chains])
     traces: list[Trace] = []
+    since = 0  # seeds tried since the last staff was found
     for i in np.argsort(-strength, kind="stable"):
-        if strength[i] <= 0:
+        if strength[i] <= 0 or since >= _PATIENCE:
             break
         first, rows = chains[i]
+        known = len(traces)
         if not _try(field, first, rows, n_lines, traces) and len(rows) >= 2 * _HALF_SPACES * per_space:
             # A line may have run on into text, or into the next column's staff.
             half = len(rows) // 2
             for part, at in ((rows[:half], first), (rows[half:], first + half)):
                 if _strength(field, at, part) > 0:
                     _try(field, at, part, n_lines, traces)
+        since = 0 if len(traces) > known else since + 1
     return traces
 
 
@@ -158,7 +162,7 @@ def calibrate(field: Field, first: int, rows: Floats) -> F32:
     Where its lines are coloured, only coloured ink counts, so black text and notes vanish.
     """
     every, colour = (float(np.median(x)) for x in levels(field, first, rows))
-    chosen, level = (field.colour, colour) if colour >= _COLOURED * every else (field.every, every)
+    chosen, level = (field.colour, colour) if colour >= COLOURED * every else (field.every, every)
     return np.asarray(np.minimum(chosen / max(level, 2.0), 1.0), dtype=np.float32)
 
 
@@ -224,7 +228,7 @@ def _comb(profile: Floats, places: Ints, gap: float, n_lines: int | None) -> tup
             level, valley = sorted(part.tolist())[size // 2], sum(gaps.tolist()) / len(gaps)
             if part.min() < _WEAK_LINE * level or part.min() - valley < 0.3 * level:
                 continue
-            if size == MOST_LINES and max(padded[low], padded[low + size + 1]) > _AS_GOOD * level:
+            if not n_lines and _run_length(high > _AS_GOOD * level, low) > MOST_LINES:
                 continue  # text or ruling that goes on evenly
             # A line left out just outside is as bad as one taken in without being there.
             outside = max(0.0, max(padded[low], padded[low + size + 1]) - _WEAK_LINE * level)
@@ -232,6 +236,11 @@ def _comb(profile: Floats, places: Ints, gap: float, n_lines: int | None) -> tup
             if score > best[0]:
                 best = score, at[low : low + size].astype(float)
     return best
+
+
+def _run_length(on: npt.NDArray[np.bool_], place: int) -> int:
+    """Length of the run of true values around a place; 0 if there is none."""
+    return next((high - low for low, high in runs(on) if low <= place < high), 0)
 
 
 def _between(profile: Floats, low: int, high: int) -> float:

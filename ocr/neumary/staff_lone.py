@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from neumary.lines import coherence, evidence, filaments, peaks, weighted_smooth
-from neumary.staff_field import Field, Trace, levels, steadiness, taken, widths
+from neumary.staff_field import COLOURED, Field, Trace, levels, steadiness, taken, widths
 from neumary.staff_grow import grow_line
 
 _REACH_SPACES: Final = 3.0
@@ -27,7 +27,6 @@ _EDGE_SPACES: Final = 1.6  # a line so near to the picture's edge may belong to 
 _MARGIN_SPACES: Final = 4.0  # staves that begin within so much of each other share a margin
 _STEADY: Final = 0.5  # steadiness of a lone line, which has no neighbours to vouch for it
 _BROAD: Final = 0.5  # its greatest width in staff spaces, themselves only guessed here
-_COLOURED: Final = 0.2  # coloured against all ink of a lone line
 _FADED: Final = 0.3  # colour of a faded line against the strength of a furrow
 _FAINTEST: Final = 0.2  # an inked line against the strongest of its staff
 _PAIR: Final = 0.62  # distance of the two lines of a staff against that to the next staff
@@ -40,7 +39,7 @@ def inked(field: Field, traces: list[Trace]) -> list[Trace]:
     kept = []
     for trace in traces:
         every, colour = levels(field, trace.first, trace.rows)
-        faded = (colour >= _COLOURED * every) & (colour >= _FADED * field.dry)  # a furrow has no colour
+        faded = (colour >= COLOURED * every) & (colour >= _FADED * field.dry)  # a furrow has no colour
         real = (every >= field.dry) & (every >= _FAINTEST * every.max()) | faded
         if real.all():
             kept.append(trace)
@@ -68,7 +67,7 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
     if len(full) >= _FEW_STAVES or (n_lines or 1) > 2:
         if n_lines is not None:
             return [trace for trace in traces if len(trace.rows) == n_lines]
-        return [trace for trace in traces if len(trace.rows) > 1 or _cut_off(field, trace)]
+        return full + [t for t in traces if len(t.rows) <= 2 and _cut_off(field, t)]
     few = [_alone(trace, k) for trace in traces if len(trace.rows) <= 2 for k in range(len(trace.rows))]
     few = _paired(field, few + _single_lines(field, few), n_lines)
     if n_lines is None and (len(few) < _LEAST_LONE or not _aligned(field, few)):
@@ -115,7 +114,7 @@ def _single_lines(field: Field, traces: list[Trace]) -> list[Trace]:
         first, chain = chains[i]
         rows = weighted_smooth(chain[None].astype(float), np.ones((1, len(chain))), 2.0 * field.per_space)
         every, colour = levels(field, first, rows)
-        if means[i] < _LONE or colour[0] < max(field.dry, _COLOURED * every[0]):
+        if means[i] < _LONE or colour[0] < max(field.dry, COLOURED * every[0]):
             continue
         broad = widths(field, first, rows, field.space)[0] > _BROAD * field.space
         if broad or steadiness(field, first, rows)[0] < _STEADY:

@@ -207,9 +207,18 @@ def _trimmed(field: Field, trace: Trace, bound: float, least: int) -> Trace:
         k = 0 if quality[0] <= quality[-1] else len(quality) - 1
         if quality[k] >= bound * float(np.median(np.delete(quality, k))):
             break
+        if bound == _NO_LINE and _unbroken(field, trace, k):
+            break
         keep = np.delete(np.arange(len(quality)), k)
         trace = replace(trace, rows=trace.rows[keep], seen=trace.seen[keep])
     return trace
+
+
+def _unbroken(field: Field, trace: Trace, k: int) -> bool:
+    """Whether a line is seen nearly as far, and is more than half as strong, as the others."""
+    share = trace.seen.mean(axis=1)
+    every, _ = levels(field, trace.first, trace.rows)
+    return bool(share[k] >= 0.8 * np.median(share) and every[k] >= 0.55 * np.median(every))
 
 
 def _agree(field: Field, trace: Trace, surest: Trace, usual: int) -> Trace:

@@ -107,7 +107,7 @@ def _sample(ink: InkMap, page_rows: F32, page_cols: F32, pitch_px: float) -> U8:
     if shrink > 1.3:  # remap alone would alias
         size = (max(1, round(patch.shape[1] / shrink)), max(1, round(patch.shape[0] / shrink)))
         fx, fy = size[0] / patch.shape[1], size[1] / patch.shape[0]
-        patch = cv2.resize(patch, size, interpolation=cv2.INTER_AREA)
+        patch = np.asarray(cv2.resize(patch, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         rows, cols = (rows + 0.5) * fy - 0.5, (cols + 0.5) * fx - 0.5
     out = cv2.remap(
         patch,

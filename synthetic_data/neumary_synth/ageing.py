@@ -145,15 +145,16 @@ def sample_ageing(rng: np.random.Generator) -> Ageing:
     background = backgrounds[int(rng.choice(5, p=[0.45, 0.28, 0.1, 0.1, 0.07]))]
     gutter = int(rng.choice([-1, 0, 1], p=[0.4, 0.2, 0.4]))
     level = rng.random() < 0.65
+    strong = _sometimes(rng, 0.12, 0.35, 0.85)  # the verso nearly as dark as the page itself
     return Ageing(
         parchment=(int(red), int(green), int(blue)),
         mottle=rng.uniform(1.5, 5) + 4 * rough * rng.random(),
         grain=rng.uniform(0.8, 3.2),
         follicles=_sometimes(rng, 0.3, 0.05, 0.5),
         edge_dark=_sometimes(rng, 0.7, 0.03, 0.3),
-        stains=int(rng.poisson(1.0 + 2.5 * rough)),
-        bleed=_sometimes(rng, 0.72, 0.04, 0.14 + 0.4 * rough),
-        bleed_blur_spaces=rng.uniform(0.04, 0.14),
+        stains=int(rng.poisson(1.5 + 5.0 * rough)),
+        bleed=strong or _sometimes(rng, 0.72, 0.04, 0.14 + 0.4 * rough),
+        bleed_blur_spaces=rng.uniform(0.03, 0.14),
         fade=_sometimes(rng, 0.4, 0.02, 0.12 + 0.4 * rough**2),
         flow=rng.uniform(0.05, 0.35 + 0.3 * rough),
         flaking=_sometimes(rng, 0.35, 0.05, 0.2 + 0.6 * rough),

@@ -104,7 +104,9 @@ def _verso_masks(rng: np.random.Generator, page: FlatPage, verso: FlatPage, agei
 def _bleed(rng: np.random.Generator, rgb: U8, page: FlatPage, verso: FlatPage, ageing: Ageing) -> U8:
     """Let the verso show through, in place; give its coverage."""
     dark, coloured = _verso_masks(rng, page, verso, ageing)
-    tint = np.array([0.62, 0.62, 0.72]) + rng.normal(0, 0.08, 3)
+    tint = np.array([0.64, 0.6, 0.7]) + rng.normal(0, 0.08, 3)
+    if rng.random() < 0.4:  # grey-green rather than brown
+        tint = np.array([0.68, 0.61, 0.66]) + rng.normal(0, 0.04, 3)
     for mask, stop in ((dark, tint), (coloured, np.array([0.2, 0.42, 0.42]))):
         weights = np.clip(255 * stop * ageing.bleed, 0, 255)
         blocked = cv2.merge([cv2.multiply(mask, np.full_like(mask, int(w)), scale=1 / 255) for w in weights])
@@ -251,5 +253,5 @@ def lens_noise(rng: np.random.Generator, rgb: U8, size: float) -> U8:
     for _ in range(3):
         chroma: F32 = rng.standard_normal(half, dtype=np.float32) * (0.6 * size)
         up = cv2.resize(chroma, (width, height), interpolation=cv2.INTER_LINEAR)
-        channels.append(np.round(luma + up).astype(np.int16))
+        channels.append(cv2.add(luma, up))
     return np.asarray(cv2.add(rgb, cv2.merge(channels), dtype=cv2.CV_8U))

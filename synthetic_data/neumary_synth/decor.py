@@ -17,6 +17,7 @@ from neumary_synth.paints import (
     BoxPx,
     circle,
     grow,
+    ink_sheet,
     page_inks,
     rect,
     shade,
@@ -243,8 +244,12 @@ def draw_ruling(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
     fine = max(rng.uniform(0.02, 0.045) * s, 0.6)
     weak = int(rng.uniform(60, 200))
     top, left, bottom, right = plan.leaf
+    dotted = rng.random() < 0.3
     for columns in plan.columns:
         for col in columns:
+            if dotted and rng.random() < 0.7:
+                _dots(page, rng, col + rng.normal(0, 0.2) * s, (top, bottom), s)
+                continue
             for off in (0.0, 0.5 * s)[: int(rng.integers(1, 3))]:
                 lean = rng.normal(0, 0.15) * s
                 thin(sheet, np.array([[top, col + off], [bottom, col + off + lean]]), fine, strength=weak)
@@ -264,6 +269,21 @@ def draw_ruling(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
         for edge in (left + rng.uniform(0.3, 1) * s, right - rng.uniform(0.3, 1) * s):
             for row in rows:
                 fill(dark.mask, circle(row, edge + rng.normal(0, 0.05) * s, max(0.06 * s, 0.8), 8))
+
+
+def _dots(
+    page: FlatPage, rng: np.random.Generator, col: float, rows: tuple[float, float], space_px: float
+) -> None:
+    """A vertical line broken into dots and dashes, as a worn lead or a wheel leaves it."""
+    s = space_px
+    sheet = ink_sheet(page, rng, "decoration", (96, 78, 58))
+    lean, half = rng.normal(0, 0.004), max(rng.uniform(0.015, 0.035) * s, 0.4)
+    weak, row = int(rng.uniform(70, 210)), rows[0]
+    while row < rows[1]:
+        long = rng.uniform(0.03, 0.25) * s
+        at = col + lean * (row - rows[0]) + rng.normal(0, 0.015) * s
+        fill(sheet.mask, rect((row, at - half, row + long, at + half)), weak)
+        row += long + rng.uniform(0.08, 0.4) * s
 
 
 def draw_extras(page: FlatPage, rng: np.random.Generator, plan: Plan, script: Script) -> None:

@@ -102,6 +102,6 @@ def sample_habits(rng: np.random.Generator, kind: str) -> Habits:
         corrections=some(0.25, 0.005, 0.08) * ink,
         faded=some(0.45, 0.01, 0.12) * ink,
         vanishing=some(0.35, 0.02, 0.2) * ink,
-        later=some(0.35 if kind == "songbook" else 0.08, 0.05, 0.5) * ink,
+        later=some({"songbook": 0.35, "five-line": 0.25}.get(kind, 0.08), 0.05, 0.5) * ink,
         printed=book,
     )

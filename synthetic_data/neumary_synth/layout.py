@@ -7,22 +7,16 @@ ends where the next syllable finds no room.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Final
-
 import numpy as np
 
-from neumary.types import Staff
 from neumary_synth import decor
 from neumary_synth.hand import Hand, sample_hand
 from neumary_synth.lineless import AccentRow, draw_accents
-from neumary_synth.melody import CLEF_DEGREES, Note, choose_clef
-from neumary_synth.paints import ink_sheet, page_inks
+from neumary_synth.melody import B_DEGREE, Note, choose_clef
+from neumary_synth.paints import ink_sheet
 from neumary_synth.plan import COLOURED_KINDS, Plan, StaffSlot, ink
-from neumary_synth.rubrics import draw_flourish, draw_genre_sign, draw_red_versal
-from neumary_synth.ruling import draw_dry_line, draw_lead_lines, draw_line, grid_of, run_lines
-from neumary_synth.script import draw_text
-from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff, Rgb
+from neumary_synth.ruled import RuledScribe
+from neumary_synth.sheets import FlatPage, FlatSign, Rgb
 from neumary_synth.signs import (
     Drawn,
     Stand,
@@ -33,16 +27,10 @@ from neumary_synth.signs import (
     draw_neume,
 )
 from neumary_synth.sung import RUNS_ON, ChantQueue, Sung
-from neumary_synth.words import VOWELS, WordScribe
-
-CLEF_DEGREE: Final = {f"clef_{letter}": degree for letter, degree in CLEF_DEGREES.items()}
-"""Degree of the line a clef stands on (C clef = c4 = 28, F clef = f3 = 24)."""
-
-_LEDGER_STEPS: Final = 4  # notes stand up to 2 spaces off the staff
-_F_OR_C: Final = {3: "red", 0: "yellow"}  # degree mod 7 -> colour of its line
+from neumary_synth.words import VOWELS
 
 
-class Scribe(WordScribe):
+class Scribe(RuledScribe):
     """Writes one page in one hand.
 
     Parameters
@@ -55,7 +43,6 @@ class Scribe(WordScribe):
 
     def __init__(self, plan: Plan, rng: np.random.Generator, page: FlatPage) -> None:
         super().__init__(plan, rng, page)
-        self.habits = self.style.habits
         temper = "printed" if self.habits.printed and self.style.notation == "square" else None
         self.hand: Hand = sample_hand(int(rng.integers(2**31)), self.style.notation, temper)
         self.music = page.sheet("music", self.style.music_ink)
@@ -70,83 +57,13 @@ class Scribe(WordScribe):
         self.letter_clefs = rng.random() < 0.75  # on coloured lines and without lines
         self.dry_strength = int(rng.integers(30, 110)) if rng.random() < 0.5 else 0
 
-    # -- clefs and steps ---------------------------------------------------------
-
-    def _step(self, degree: int) -> int:
-        label, line = self.clef
-        return degree - CLEF_DEGREE[label] + 2 * (line - 1)
-
-    def _fits(self, degrees: list[int]) -> bool:
-        top = 2 * (self.style.n_lines - 1)
-        return all(-_LEDGER_STEPS <= self._step(d) <= top + _LEDGER_STEPS for d in degrees)
-
-    def _choose_clef(self, degrees: list[int], keep: bool) -> None:
-        """Choose the clef for what comes; keep the one in force where it serves."""
-        if not degrees:
-            return
-        top = 2 * (self.style.n_lines - 1)
-        steps = [self._step(d) for d in degrees]
-        if keep and min(steps) >= -2 and max(steps) <= top + 2 and self.rng.random() < 0.85:
-            return
-        if self.plan.kind in COLOURED_KINDS:
-            choices = (
-                [("clef_c", 4), ("clef_c", 3)]
-                if self.plan.kind == "two-line"
-                else [("clef_f", 1), ("clef_f", 2)]
-            )
-            middle = (min(degrees) + max(degrees)) / 2
-            self.clef = min(choices, key=lambda c: abs(CLEF_DEGREE[c[0]] - 2 * (c[1] - 1) + 3 - middle))
-        else:
-            self.clef = choose_clef(degrees, self.style.n_lines, self.rng, self.habits.letter_clefs)
+    # -- ink and signs -------------------------------------------------------------------
 
     def _take_over(self) -> None:
         """A later hand goes on: paler ink, long obliques and stems, no words."""
         self.later = True
         self.hand = sample_hand(int(self.rng.integers(2**31)), "square", "late")
         self.main = self.music = self.page.sheet("music", ink(self.rng, (88, 66, 44), (150, 122, 88)))
-
-    # -- ruling ------------------------------------------------------------------
-
-    def _colour_of(self, line: int) -> str:
-        """Colour of a line of a coloured-line staff by the pitch it stands for; "" = not inked."""
-        label, at = self.clef
-        name = _F_OR_C.get((CLEF_DEGREE[label] + 2 * (line + 1 - at)) % 7, "")
-        if name == "yellow":
-            return self.style.line_colours[1] if self.plan.kind == "two-line" else ""
-        return name if self.plan.kind in ("two-line", "one-line") else ""
-
-    def rule(self, slot: StaffSlot, right: float) -> tuple[Staff, int]:
-        """Rule a staff for the clef in force; give its whole grid and its number on the page."""
-        s, style = self.space, self.style
-        lines = run_lines(self.rng, style, slot, right, s)
-        inked = lines
-        if self.plan.kind in COLOURED_KINDS:
-            named = [(replace(x, colour=self._colour_of(i)), i) for i, x in enumerate(lines)]
-            inked = tuple(line for line, _ in named if line.colour)
-            inks = dict(zip(style.line_colours, style.line_inks, strict=True))
-            for line, _ in named:
-                if line.colour:
-                    draw_line(self.page.sheet("line", inks[line.colour]), line, self.rng, s, style)
-                elif self.dry_strength:
-                    draw_dry_line(self.page, line, (178, 160, 132), self.dry_strength)
-        else:
-            for line, ink in zip(lines, style.line_inks, strict=True):
-                draw_line(self.page.sheet("line", ink), line, self.rng, s, style)
-        if self.rng.random() < self.habits.lead_lines:
-            draw_lead_lines(self.page, lines, self.rng, s)
-        top, bottom = min(lines[-1].rows), max(lines[0].rows)
-        area = (top - 2.2 * s, slot.left - 1.2 * s, bottom + 2.2 * s, right + 1.5 * s)
-        self.page.staves.append(FlatStaff(inked, s, slot.column, self.staff_kind(), area))
-        return grid_of(lines, s), len(self.page.staves) - 1
-
-    def staff_kind(self) -> str:
-        """The `NotationKind` of the page's staves."""
-        kind = self.plan.kind
-        if kind in ("pointed", "layered", "letters"):
-            return kind
-        return "coloured-lines" if kind in ("two-line", "one-line") else "square"
-
-    # -- signs -------------------------------------------------------------------
 
     def _dip(self) -> float:
         dip = self.style.dip
@@ -194,13 +111,19 @@ class Scribe(WordScribe):
                 label, self.flats = "flat", self.flats | {note.degree}
             elif note.alter == 0 and note.degree in self.flats:
                 label, self.flats = "natural", self.flats - {note.degree}
+            elif note.alter == 0 and self.habits.rich and note.degree % 7 == B_DEGREE % 7 and self._reminds():
+                label = "natural"
             else:
                 continue
-            step = self._step(note.degree)
+            step = self.step(note.degree)
             drawn, right = draw_accidental(self.music.mask, self.hand, self.rng, stand, col, label, step)
             self.keep(drawn, staff, None)
             col = right + self.rng.uniform(0.1, 0.35) * self.space
         return col
+
+    def _reminds(self) -> bool:
+        """Whether a natural is written where no flat is in force."""
+        return bool(self.rng.random() < 0.15)
 
     def write_neumes(self, stand: Stand, staff: int, sung: Sung, col: float) -> float:
         """Write a syllable's neumes from a column on; give the right end."""
@@ -210,7 +133,7 @@ class Scribe(WordScribe):
                 col = right + self.style.neume_gap * self.space * self.rng.uniform(0.5, 1.3)
             self._change_ink()
             col = self._write_accidentals(stand, staff, col, neume.notes)
-            notes = [(note.label, self._step(note.degree)) for note in neume.notes]
+            notes = [(note.label, self.step(note.degree)) for note in neume.notes]
             drawn, right = draw_neume(self.music.mask, self.hand, self.rng, stand, col, notes)
             if len(drawn) != len(notes):
                 raise ValueError(f"drew {len(drawn)} heads for {len(notes)} notes of {notes}")
@@ -250,7 +173,7 @@ class Scribe(WordScribe):
         if slot.starts_chant:
             self.queue.skip_to_chant()
         self.flats = set()
-        self._choose_clef(self.queue.degrees_ahead(12), keep=not slot.starts_chant)
+        self.choose_clef(self.queue.degrees_ahead(12), keep=not slot.starts_chant)
         grid, staff = self.rule(slot, right)
         stand = Stand(s, style.n_lines, grid.row_of)
         baseline = slot.row + style.baseline * s * rng.uniform(0.97, 1.03)
@@ -266,7 +189,7 @@ class Scribe(WordScribe):
                 self.write_words(self.text, baseline, col, right, style.xheight * s)
             return
         if rng.random() < self.habits.flourishes:
-            self._flourish(slot)
+            self.flourish(slot)
         col = slot.left + style.clef_offset * s * rng.uniform(0.7, 1.2)
         if slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and rng.random() < 0.7:
             begin = slot.initial[3] + 0.2 * s  # the initial hides the clef
@@ -277,44 +200,6 @@ class Scribe(WordScribe):
         self._write_line(slot, stand, staff, baseline, begin, right)
         if following is not None and not following.starts_chant:
             self._end_line(staff, stand, right)
-
-    def _flourish(self, slot: StaffSlot) -> None:
-        """Red or blue pen work down the left of a staff, beside or across its clef."""
-        rng, s = self.rng, self.space
-        pen = page_inks(self.page, rng)["red" if rng.random() < 0.75 else "blue"]
-        sheet = ink_sheet(self.page, rng, "decoration", pen)
-        top = slot.row - (self.style.n_lines - 1 + rng.uniform(-0.5, 2.5)) * s
-        draw_flourish(
-            sheet, rng, top, slot.row + rng.uniform(-0.5, 2.5) * s, slot.left + rng.uniform(-0.9, 1.3) * s, s
-        )
-
-    def _interrupt(self, slot: StaffSlot, stand: Stand, baseline: float, col: float, right: float) -> float:
-        """Break into a staff with words, a genre sign or a capital that is no notation; give its right end."""
-        rng, s, style = self.rng, self.space, self.style
-        top, bottom = stand.row_of(2 * (style.n_lines - 1), col), stand.row_of(0, col)
-        form = str(rng.choice(["words", "sign", "capital", "versal"], p=[0.25, 0.35, 0.25, 0.15]))
-        col += rng.uniform(0.2, 0.7) * s
-        xheight = rng.uniform(0.5, 1.2) * s
-        if form == "words" and right - col > 9 * s:
-            end = col + rng.uniform(2.5, 6) * s
-            self.write_rubric(col, end, (top - rng.uniform(-0.5, 0.5) * s, baseline))
-            return end + 0.4 * s
-        if form == "capital":
-            wide = rng.uniform(1.4, 3.2) * s
-            box = (top - rng.uniform(-0.6, 1.2) * s, col, baseline, col + wide)
-            decor.draw_capital(self.page, rng, box, s, self._capital_ink())
-            return col + wide + rng.uniform(0.05, 0.3) * s
-        row = baseline if rng.random() < 0.4 else rng.uniform(top + xheight, bottom + 0.5 * s)
-        if form == "versal":
-            return draw_red_versal(self.rubric, rng, row, col, rng.uniform(1.2, 3.0) * s, s) + 0.3 * s
-        sheet = self.rubric if rng.random() < 0.8 else self.text
-        return draw_genre_sign(sheet, self.script, rng, row, col, xheight) + 0.3 * s
-
-    def _capital_ink(self) -> Rgb:
-        """The ink of strapwork letters: the words' own, or one not far from it."""
-        if self.rng.random() < 0.6:
-            return self.style.text_ink
-        return ink_sheet(self.page, self.rng, "decoration", (84, 62, 44)).ink
 
     def _write_line(
         self, slot: StaffSlot, stand: Stand, staff: int, baseline: float, begin: float, right: float
@@ -331,7 +216,7 @@ class Scribe(WordScribe):
             and rng.random() < 0.6
             and begin + 8 * s < right
         ):
-            note_end = text_end = self._open_chant(stand, baseline, begin + rng.uniform(-0.3, 0.4) * s)
+            note_end = text_end = self.open_chant(stand, baseline, begin + rng.uniform(-0.3, 0.4) * s)
         previous: Sung | None = None
         while True:
             sung = self.queue.first
@@ -341,7 +226,7 @@ class Scribe(WordScribe):
                     break
                 note_end = text_end = made
                 previous = None
-            if not self._fits(sung.degrees) or (previous is not None and self._restless(sung)):
+            if not self.fits(sung.degrees) or (previous is not None and self._restless(sung)):
                 changed = self._change_clef(stand, staff, sung, max(note_end, text_end - s) + 0.5 * s)
                 if changed is None:
                     continue
@@ -349,7 +234,7 @@ class Scribe(WordScribe):
             if previous is not None and rng.random() < self.habits.interruptions and not self.later:
                 end = max(note_end, text_end)
                 if end + 8 * s < right:
-                    note_end = text_end = self._interrupt(slot, stand, baseline, end, right)
+                    note_end = text_end = self.interrupt(slot, stand, baseline, end, right)
             opens = previous is None and slot.initial is not None and sung.number < 0
             text = "" if sung.number >= 0 or self.later else sung.syllable.text[1 if opens else 0 :]
             if sung.syllable.wordpos in ("i", "s") and rng.random() < self.habits.capital_letters:
@@ -413,7 +298,7 @@ class Scribe(WordScribe):
     def _restless(self, sung: Sung) -> bool:
         """Whether the scribe moves the clef in mid-staff: off the staff often, else hardly ever."""
         top = 2 * (self.style.n_lines - 1)
-        steps = [self._step(d) for d in sung.degrees]
+        steps = [self.step(d) for d in sung.degrees]
         far = min(steps) < -2 or max(steps) > top + 2
         return self.plan.kind not in COLOURED_KINDS and self.rng.random() < (
             0.4 if far else self.habits.clef_moves
@@ -425,10 +310,10 @@ class Scribe(WordScribe):
         if self.plan.kind not in COLOURED_KINDS:
             for ahead in (self.queue.degrees_ahead(8), own):
                 self.clef = choose_clef(ahead, self.style.n_lines, self.rng, self.habits.letter_clefs)
-                if self._fits(own):
+                if self.fits(own):
                     return col if self.clef == before else self.write_clef(stand, staff, col)
         self.clef = before
-        if self._fits(own):
+        if self.fits(own):
             return col
         self.queue.drop()
         return None
@@ -456,24 +341,8 @@ class Scribe(WordScribe):
             col = self._divide(stand, staff, col + 0.5 * s, "finalis")
         if col + 10 * s > right or rng.random() < 0.25:
             return None
-        return self._open_chant(stand, baseline, col + 0.4 * s)
-
-    def _open_chant(self, stand: Stand, baseline: float, col: float) -> float:
-        """Write a genre sign and a capital in mid-staff; give their right end."""
-        rng, s = self.rng, self.space
-        if rng.random() < 0.6:
-            xheight = self.style.xheight * s * rng.uniform(0.9, 1.2)
-            if rng.random() < 0.5:
-                word = str(rng.choice(["v", "r", "p", "a", "ps", "an", "a\u0304", "inuit", "ad lau"]))
-                _, col = draw_text(self.rubric.mask, self.script, rng, word, baseline, col, xheight)
-            else:
-                col = draw_genre_sign(self.rubric, self.script, rng, baseline, col, xheight)
-            col += 0.2 * s
-        wide = rng.uniform(1.4, 3.0) * s
-        top = stand.row_of(2 * self.style.n_lines - 1, col) - rng.uniform(-1.3, 0.5) * s
-        decor.draw_capital(self.page, rng, (top, col, baseline, col + wide), s, self._capital_ink())
         self.flats = set()
-        return col + wide + 0.1 * s
+        return self.open_chant(stand, baseline, col + 0.4 * s)
 
     def _end_line(self, staff: int, stand: Stand, right: float) -> None:
         if not self.style.custos or self.rng.random() < 0.04 or self.queue.first.starts_chant:
@@ -481,8 +350,8 @@ class Scribe(WordScribe):
         if self.plan.kind in COLOURED_KINDS:  # the next line may drop what its clef cannot hold
             return
         first = self.queue.first.syllable.neumes[0].notes[0]
-        if not self._fits([first.degree]):
+        if not self.fits([first.degree]):
             return
         col = right + self.rng.uniform(-0.1, 0.7) * self.space
-        drawn, _ = draw_custos(self.music.mask, self.hand, self.rng, stand, col, self._step(first.degree))
+        drawn, _ = draw_custos(self.music.mask, self.hand, self.rng, stand, col, self.step(first.degree))
         self.keep(drawn, staff, first.degree, first.alter)

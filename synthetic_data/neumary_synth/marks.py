@@ -183,14 +183,15 @@ def draw_custos(
             middle = col + 1.5 * pitch
         case "lozenge":  # slanted, with a flick upward
             slant = float(rng.uniform(0.1, 0.3)) * space
-            box = np.array([[0.1, -0.5], [-0.5, 0.1], [-0.1, 0.5], [0.5, -0.1]]) * [1.2 * h, 0.9 * w]
+            box = np.array([[0.1, -0.5], [-0.5, 0.1], [-0.1, 0.5], [0.5, -0.1]]) * [1.4 * h, 1.25 * w]
             box[:, 1] -= slant * box[:, 0] / max(h, 1.0)
-            ink.fill(box + (row, middle), load)
-            top = box[1] + (row, middle)
+            ink.fill(np.add(box, (row, middle)), load)
+            top = np.add(box[1], (row, middle))
             reach = float(rng.uniform(0.2, 0.9)) * size
             ink.fill(
                 ribbon(
-                    np.array([top + (0.1 * h, 0), top + (-reach, 0.4 * reach)]), np.array([1.7, 0.6]) * thin
+                    np.array([np.add(top, (0.1 * h, 0)), np.add(top, (-reach, 0.4 * reach))]),
+                    np.array([1.7, 0.6]) * thin,
                 ),
                 load,
             )

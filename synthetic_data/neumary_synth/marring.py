@@ -1,7 +1,7 @@
 """Marks on and round the staves that are no notation, though some look like notes.
 
 Blots and ink spots of a head's size, rubbed notes that left a ghost, smears, dirt, worm
-holes, stray strokes and pen trials. None is laid where a sign stands.
+holes, stray strokes and pen trials. None is laid where a sign stands but thin smears and stains.
 """
 
 from __future__ import annotations
@@ -109,9 +109,9 @@ def mar_staves(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
 def _mar(
     page: FlatPage, rng: np.random.Generator, form: str, row: float, col: float, s: float, ink: Rgb
 ) -> None:
-    if not _free(page, row, col, 0.75 * s, 0.75 * s):
+    weak, over = int(rng.uniform(40, 130)), form in ("smear", "stain") and rng.random() < 0.35
+    if not over and not _free(page, row, col, 0.75 * s, 0.75 * s):
         return
-    weak = int(rng.uniform(40, 130))
     match form:
         case "blot":
             mask = page.sheet("decoration", ink).mask

@@ -82,4 +82,4 @@ def vine(rng: np.random.Generator, row: float, col: float, length: float, headin
     turn = np.cumsum(rng.normal(0, 0.10, n)) + 0.25 * np.sin(np.linspace(0, rng.uniform(4, 12), n))
     angle = np.deg2rad(heading_deg) + turn
     step = np.stack([np.cumsum(np.sin(angle)), np.cumsum(np.cos(angle))], 1) * (length / n)
-    return np.asarray(step + (row, col))
+    return np.add(step, (row, col))

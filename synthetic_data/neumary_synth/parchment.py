@@ -118,10 +118,8 @@ def _stain(rng: np.random.Generator, tone: F32, s: float) -> None:
     """Damp rings, brown drops, greasy patches, in place."""
     rows, cols = tone.shape[:2]
     row, col = rng.uniform(0, rows), rng.uniform(0, cols)
-    radius = (
-        float(rng.choice([rng.uniform(0.2, 0.8), rng.uniform(1, 5), rng.uniform(5, 16)], p=[0.4, 0.4, 0.2]))
-        * s
-    )
+    sizes = (rng.uniform(0.2, 0.8), rng.uniform(0.5, 3.0), rng.uniform(2, 6), rng.uniform(5, 16))
+    radius = float(rng.choice(sizes, p=[0.25, 0.4, 0.2, 0.15])) * s
     reach = int(radius * 1.8) + 2
     r0, r1, c0, c1 = max(int(row) - reach, 0), int(row) + reach, max(int(col) - reach, 0), int(col) + reach
     part = tone[r0:r1, c0:c1]
@@ -133,8 +131,11 @@ def _stain(rng: np.random.Generator, tone: F32, s: float) -> None:
     soft = rng.uniform(0.05, 0.4)
     body = 1 / (1 + np.exp(np.clip((away - 1) / soft * 4, -30, 30)))
     ring = np.exp(-(((away - 0.95) / 0.09) ** 2)) * rng.choice([0.0, rng.uniform(0.3, 1.0)])
-    strength = rng.uniform(0.03, 0.22 if radius > s else 0.5)
+    strength = rng.uniform(0.03, 0.55 if radius < s else 0.4 if radius < 3 * s else 0.22)
     colour = np.array([rng.uniform(0.2, 0.6), rng.uniform(0.5, 0.9), 1.1], np.float32)
+    if rng.random() < 0.3:  # grime: grey, and cloudy rather than round
+        colour = np.array([0.95, 0.97, 1.0], np.float32) * rng.uniform(0.7, 1.0)
+        body *= np.clip(0.5 + 0.6 * field(rng, part.shape[:2], max(0.45 * s, 1.0)), 0, 1.3)
     part *= 1 - strength * np.clip(0.7 * body + ring, 0, 1)[..., None] * colour
 
 

@@ -220,7 +220,7 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
         n_lines=n_lines,
         line_colours=colours,
         line_inks=tuple(by_name[name] for name in colours),
-        line_thickness=float(np.clip(rng.lognormal(np.log(0.055), 0.3), 0.028, 0.13)),
+        line_thickness=float(np.clip(rng.lognormal(np.log(0.088), 0.3), 0.04, 0.17)),
         line_strength=1.0 if rng.random() < 0.75 else rng.uniform(0.35, 1.0),
         line_gaps=0.0 if rng.random() < 0.7 else rng.uniform(0.05, 0.5),
         line_wave=rng.uniform(0.0, 0.12),
@@ -291,7 +291,7 @@ def plan_page(rng: np.random.Generator, kind: str, space_px: float) -> Plan:
     ]
     rows = {"choir": rng.uniform(7, 12), "small": rng.uniform(5, 10), "fragment": rng.uniform(1.5, 5)}[form]
     if n_columns == 2:
-        width, rows = rng.uniform(40, 56), rng.uniform(7, 11)
+        width, rows = rng.uniform(40, 60), rng.uniform(7, 11) if rng.random() < 0.75 else rng.uniform(11, 20)
     tall = rows * style.pitch
     area_limit = _MAX_CANVAS_PX / space_px**2
     shrink = min(1.0, np.sqrt(area_limit / ((width + 12) * (tall + 14))))
@@ -366,7 +366,7 @@ def _fill_columns(
         fresh = True
         while True:
             as_text = kind == "text-only" or (kind == "songbook" and rng.random() < 0.14)
-            if not as_text and kind not in ("songbook",) and rng.random() < 0.02:
+            if not as_text and kind not in ("songbook",) and rng.random() < 0.04:
                 as_text = True
             if as_text:
                 n_lines = int(rng.integers(3, 14))

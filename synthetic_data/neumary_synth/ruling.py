@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
@@ -9,6 +11,9 @@ from neumary.types import Box, Staff, StaffLine
 from neumary_synth.pen import fill
 from neumary_synth.plan import StaffSlot, Style
 from neumary_synth.sheets import FlatLine, FlatPage, Rgb, Sheet
+
+_RIM_PX: Final = 0.65
+"""What OpenCV's smoothed edge adds on either side of a filled outline (measured)."""
 
 F64 = npt.NDArray[np.float64]
 
@@ -61,6 +66,8 @@ def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: 
     half = line.thickness_px / 2 * (1 + wave(rng, len(cols), 0.2) + rng.normal(0, 0.1, len(cols)))
     half = np.clip(half, 0.32 * line.thickness_px, line.thickness_px)
     half[:2] *= rng.uniform(0.9, 1.6)  # the pen is set down full
+    inner = np.clip(half - _RIM_PX, 0, None)
+    strength = round(255 * min(1.0, line.thickness_px / (2 * _RIM_PX)))
     start, last = 0, len(cols)
     if rng.random() < style.habits.vanishing:  # rubbed or trimmed away towards an end
         lost = int(rng.uniform(0.02, 0.2) * len(cols))
@@ -70,8 +77,8 @@ def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: 
         if rng.random() < style.line_gaps:
             stop = int(rng.integers(start + 2, last + 1))
         part = slice(start, stop)
-        upper, lower = (np.stack([rows + d * half, cols], 1)[part] for d in (-1, 1))
-        fill(sheet.mask, np.concatenate([upper, lower[::-1]]))
+        upper, lower = (np.stack([rows + d * inner, cols], 1)[part] for d in (-1, 1))
+        fill(sheet.mask, np.concatenate([upper, lower[::-1]]), strength)
         start = stop + int(rng.integers(1, 6))
     density = np.clip(1 + wave(rng, len(cols), 0.16), 0.45, 1.15) * style.line_strength
     if rng.random() < 0.1:  # the ink runs out towards the end

@@ -45,7 +45,7 @@ class Script:
     broken : bool
         Curves written as straight strokes.
     ascender : float
-        Factor on the height of what stands above the x-height.
+        Factor on the height of what stands above the x-height; tall ones reach into the staff.
     wobble : float
         Irregularity of every stroke's points.
     long_s, round_r, uncial_d : bool
@@ -98,7 +98,7 @@ def sample_script(seed: int) -> Script:
         word_gap=float(rng.uniform(0.8, 1.4)),
         slant=float(rng.normal(0, 0.03)) if kind != "bookhand" else float(rng.normal(0.04, 0.05)),
         broken=kind == "textura" and bool(rng.random() < 0.75),
-        ascender=float(rng.uniform(0.8, 1.05)),
+        ascender=float(rng.uniform(0.8, 1.05)) if rng.random() < 0.82 else float(rng.uniform(1.1, 1.8)),
         wobble=float(rng.uniform(0.008, 0.03)),
         long_s=bool(rng.random() < 0.85),
         round_r=bool(rng.random() < 0.6),

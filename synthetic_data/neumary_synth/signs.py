@@ -128,11 +128,10 @@ def draw_neume(
 
 def _bends(hand: Hand, heads: list[_Head]) -> bool:
     """Whether a neume can be written in one bent stroke: two to four joined heads on different steps."""
-    return (
-        hand.bent_p > 0
-        and 2 <= len(heads) <= 4
-        and all(a.step != b.step and b.move in ("fall", "rise") for a, b in pairwise(heads))
-        and all(h.label == "punctum" for h in heads)
+    if hand.bent_p <= 0 or not 2 <= len(heads) <= 4:
+        return False
+    return all(a.step != b.step and b.move in ("fall", "rise") for a, b in pairwise(heads)) and all(
+        h.label == "punctum" for h in heads
     )
 
 

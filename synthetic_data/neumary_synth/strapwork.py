@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -138,8 +139,8 @@ def _teeth(sheet: Sheet, rng: np.random.Generator, edge: Path, out: Path, s: flo
     def point(k: float, away: float) -> list[float]:
         return [float(np.interp(k, steps, edge[:, i] + away * out[:, i])) for i in (0, 1)]
 
-    for a, b in zip(at[:-1], at[1:], strict=True):
-        b = a + 0.85 * (b - a)
+    for a, following in pairwise(at):
+        b = a + 0.85 * (following - a)
         tips = [(0.25, 0.8), (0.5, 1.0), (0.75, 0.8)] if round_ones else [(lean, 1.0)]
         corners = [point(a, 0.0), *(point(a + k * (b - a), d * depth) for k, d in tips), point(b, 0.0)]
         fill(sheet.mask, np.array(corners))

@@ -235,7 +235,7 @@ def render_strips(
     pages: int,
     kinds: dict[str, float] | None,
     jobs: int,
-    shard: int = 20,
+    shard: int = 10,
     ageing: bool = True,
 ) -> None:
     """Render a split to shards on disk; shards that are there already are kept.

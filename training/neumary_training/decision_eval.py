@@ -16,6 +16,7 @@ import argparse
 import itertools
 import json
 import sys
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
@@ -40,6 +41,8 @@ from neumary_training.decision_measures import (
     clef_plants,
     count_clefs,
     count_steps,
+    error_causes,
+    inferred_clefs,
     reliability,
     staff_shifts,
     warned_staves,
@@ -112,6 +115,8 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
     scores: dict[str, list[PageScore]] = {"with": [], "without": []}
     clefs, bare_clefs, steps = ClefCount(), ClefCount(), StepCount()
     pairs: list[tuple[float, bool]] = []
+    inferred: list[tuple[float, bool]] = []
+    causes: Counter[str] = Counter()
     plants = {"pages": 0, "right": 0, "warned": 0}
     for case in cases:
         before, after = judge(case.raw, plain), judge(case.raw, joint)
@@ -121,15 +126,19 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
         count_clefs(bare_clefs, before, case.truth)
         count_steps(steps, before, after, case.truth)
         pairs += reliability(before, case.truth)
+        inferred += inferred_clefs(after, case.truth)
+        causes += error_causes(after, case.truth)
         _plant(case, before, joint, plants)
     return {
         "pages": len(cases),
         **{f"{name} decision": _figures(found) for name, found in scores.items()},
+        "wrong notes by cause, decided": dict(causes.most_common()),
         "staves, decided": clefs.as_dict(),
         "staves, undecided": bare_clefs.as_dict(),
         "planted C/F slips (sure)": plants,
         "steps": steps.as_dict(),
         "step reliability": _table(pairs),
+        "inferred clef reliability": _table(inferred),
     }
 
 
@@ -148,6 +157,8 @@ def _figures(scores: Sequence[PageScore]) -> dict[str, Any]:
     return {
         "melody error": round(total.melody_error_rate, 5),
         "interval": bootstrap_interval(scores, lambda s: s.melody_error_rate, draws=300),
+        "median page": round(float(np.median([s.melody_error_rate for s in scores])), 5),
+        "pages at 2 % or below": sum(s.melody_error_rate <= 0.02 for s in scores),
         "clefs once": round(total.melody_error_rate_once, 5),
         "notes hit/spurious/missed": [total.notes.hit, total.notes.spurious, total.notes.missed],
         "step": round(total.step.accuracy, 5),
@@ -159,7 +170,7 @@ def _figures(scores: Sequence[PageScore]) -> dict[str, Any]:
 
 
 def _table(pairs: Sequence[tuple[float, bool]]) -> list[str]:
-    """Said and true probability of the best step, in bins."""
+    """Said and true probability, in bins."""
     edges = [0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.99, 1.01]
     rows = []
     for low, high in itertools.pairwise(edges):

@@ -21,6 +21,7 @@ CAUGHT_CODES: Final = frozenset(
 
 OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
 _NOTE_SPACES: Final = 0.5
+_LOST: Final = 0.7  # a staff of whose notes more than this share is missed was not found
 
 
 @dataclass(slots=True)
@@ -31,7 +32,7 @@ class ClefCount:
     right: int = 0
     wrong_warned: int = 0
     wrong_silent: int = 0
-    right_warned: int = 0
+    right_warned: int = 0  # false alarms; inferred clefs, which are always named, left out
     hidden: int = 0  # no clef sign of the truth can be seen before the first note
     hidden_right: int = 0
     hidden_warned: int = 0  # wrong, or unknown, and said so
@@ -95,7 +96,7 @@ def count_clefs(count: ClefCount, read: Page, truth: Page) -> None:
         said = staff in warned or shift is None
         count.staves += 1
         count.right += shift == 0
-        count.right_warned += shift == 0 and said
+        count.right_warned += shift == 0 and said and staff not in hidden
         count.wrong_warned += shift != 0 and said
         count.wrong_silent += shift != 0 and not said
         if staff in hidden:
@@ -120,7 +121,7 @@ def hidden_staves(read: Page, truth: Page) -> set[str]:
 
 
 def on_whole_staves(read: Page, truth: Page) -> list[tuple[Placed, Placed]]:
-    """Matched heads on staves found with the true number of lines: elsewhere steps count from another line."""
+    """Matched heads on staves of the true number of lines: elsewhere steps count from another line."""
     lines = {staff.id: len(staff.lines) for staff in read.staves}
     return [
         (a, b)
@@ -139,6 +140,44 @@ def count_steps(count: StepCount, before: Page, after: Page, truth: Page) -> Non
         count.fixed += now == true
         count.harmed += was == true
         count.moved += true not in (was, now)
+
+
+def error_causes(read: Page, truth: Page) -> Counter[str]:
+    """Wrong notes of a page by what went wrong.
+
+    A note counts with its staff where most of the staff was missed, or where the staff's opening is
+    out by as many degrees as the note.
+    """
+    causes: Counter[str] = Counter()
+    pairs = matched_heads(read, truth)
+    found = {b.sign.glyph.id for _, b in pairs}
+    true = _heads(truth)
+    per_staff = Counter(p.staff for p in true)
+    for number, missed in Counter(p.staff for p in true if p.sign.glyph.id not in found).items():
+        lost = missed > _LOST * per_staff[number]
+        causes["staff not found" if lost else "note missed"] += missed
+    causes["note spurious"] = len(_heads(read)) - len(pairs)
+    shifts, hidden = staff_shifts(read, truth), hidden_staves(read, truth)
+    for ours, theirs in pairs:
+        if ours.symbol == theirs.symbol or theirs.symbol is None:
+            continue
+        gap = None if ours.symbol is None else ours.symbol[0] - theirs.symbol[0]
+        staff = ours.sign.glyph.staff
+        if gap == 0:
+            causes["flat"] += 1
+        elif gap == shifts.get(staff, 0):
+            causes["clef hidden" if staff in hidden else "clef misread or missed"] += 1
+        else:
+            causes["step" if gap in (-1, 1) else "clef in mid-staff, and others"] += 1
+    return causes
+
+
+def inferred_clefs(read: Page, truth: Page) -> list[tuple[float, bool]]:
+    """Probability said of each inferred clef, and whether the staff's opening is right."""
+    shifts = staff_shifts(read, truth)
+    staff_of = {glyph.id: glyph.staff for glyph in read.glyphs}
+    clefs = [r for r in read.current().values() if r.by == "inferred"]
+    return [(r.confidence, shifts[staff_of[r.glyph]] == 0) for r in clefs if staff_of[r.glyph] in shifts]
 
 
 def reliability(read: Page, truth: Page) -> list[tuple[float, bool]]:

@@ -10,6 +10,9 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Final
 
@@ -18,9 +21,10 @@ import cv2
 from neumary.metrics import PageScore
 from neumary.score import score_pages
 from neumary.score_html import write_html
-from neumary_training.baselines import learn_pieces, read_by_pieces
+from neumary.types import Page
+from neumary_training.baselines import Pieces, learn_pieces, read_by_pieces
 from neumary_training.evaluation_leaves import measure_leaves
-from neumary_training.evaluation_pages import Case, plan_leaves, run_cases
+from neumary_training.evaluation_pages import Case, be_polite, plan_leaves, run_cases
 from neumary_training.evaluation_report import figures, write_report
 from neumary_training.evaluation_results import GROUPS, draw_gallery, evaluate_cases, worst_places
 
@@ -28,13 +32,19 @@ _SCANS: Final = Path(__file__).parents[3] / "shared" / "scans"
 _BASELINE_TRAINING_PAGES: Final = 15
 
 
-def read_baseline(cases: Sequence[Case]) -> PageScore:
+def read_baseline(cases: Sequence[Case], jobs: int) -> PageScore:
     """The classical reader on the full staves, given the staves found by ours."""
     kinds = GROUPS["full staves"]
     pieces = learn_pieces(_BASELINE_TRAINING_PAGES, kinds)
     chosen = [case for case in cases if case.leaf.kind in kinds]
-    read = {case.truth.page_id: read_by_pieces(case.picture, case.read.staves, pieces) for case in chosen}
+    task = partial(_read_one, pieces=pieces)
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=be_polite) as pool:
+        read = {page.page_id: page for page in pool.map(task, chosen)}
     return score_pages(read, {case.truth.page_id: case.truth for case in chosen}).total
+
+
+def _read_one(case: Case, pieces: Pieces) -> Page:
+    return read_by_pieces(case.picture, case.read.staves, pieces)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -57,7 +67,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         plan_leaves(given.pages), given.out, jobs=given.jobs, model=given.model, redraw=not given.keep_drawn
     )
     leaves = measure_leaves(given.scans, given.model)
-    baseline = None if given.no_baseline else read_baseline(cases)
+    baseline = None if given.no_baseline else read_baseline(cases, given.jobs)
     found = evaluate_cases(cases, given.pages, given.model, leaves, baseline)
     (given.out / "figures.json").write_text(json.dumps(figures(found), indent=1), encoding="utf-8")
     gallery = draw_gallery(worst_places(found.culprits), cases)

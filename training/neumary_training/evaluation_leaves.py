@@ -96,7 +96,7 @@ def _openings(page: Page, openings: Sequence[dict[str, str]]) -> str:
         true = [_LOWEST + _LETTERS.index(char) for char in opening["volpiano"][1:] if char in _LETTERS]
         edits += nearest_stretch(melody, true)
         notes += len(true)
-    return f"{len(openings)} known beginnings: {edits} edits on {notes} notes, each against the stretch nearest to it"
+    return f"{len(openings)} known beginnings: {edits} edits on {notes} notes (each where it fits best)"
 
 
 def nearest_stretch(melody: Sequence[int | None], opening: Sequence[int]) -> int:

@@ -152,11 +152,12 @@ def run_cases(
     tasks = [(leaf, out, model, threads, redraw) for leaf in leaves]
     if jobs <= 1:
         return [_run_case(*task) for task in tasks]
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=_be_polite) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=be_polite) as pool:
         return list(pool.map(_run_case, *zip(*tasks, strict=True)))
 
 
-def _be_polite() -> None:
+def be_polite() -> None:
+    """Let other work on the machine go first: what each process of an evaluation begins with."""
     os.nice(10)
     cv2.setNumThreads(1)
 

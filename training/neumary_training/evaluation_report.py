@@ -4,64 +4,26 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from pathlib import Path
+from string import Template
 from typing import Any, Final
 
 from neumary.measures import hands_off_share
 from neumary.metrics import Outcome, PageScore
 from neumary.score import MEASURES, Report, base, shown
 from neumary_training.baselines import majority_share
-from neumary_training.evaluation_results import GROUPS, Culprit, Evaluation
+from neumary_training.evaluation_causes import ADVICE, count_causes
+from neumary_training.evaluation_results import GROUPS, Evaluation
 
 _BY_KIND: Final = (
     *("staff F1", "line F1", "note F1", "label", "step", "clef F1", "custos F1", "flat F1", "neume F1"),
-    *("melody error", "calibration error", "hands-off", "corrections/100"),
+    *("syllable", "melody error", "calibration error", "hands-off", "corrections/100"),
 )
 _LEVELS: Final = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99)
 _ERROR: Final = 0.005
 _FULL: Final = "full staves"
 
-ADVICE: Final[dict[str, str]] = {
-    "staff traced with other lines": "Staff finder: broken, waved and crooked lines; weak ruling; leaf edges.",
-    "staff not found": "Staff finder: whole staves lost, or found where there are none.",
-    "clef not in the picture, inferred wrongly": "Say a lower confidence for notes under an inferred clef, and "
-    "let the next page and the custos speak; the picture alone does not hold the answer.",
-    "clef misread or missed": "Training: more clefs in the middle of staves, small as notes and beside them, of all "
-    "letters; clefs on grey film.",
-    "flat misread or missed": "Training: more flats, near text and between notes.",
-    "ink of text, initials or the other side": "Training: notes under and among letters, pen flourishes, rubrics "
-    "and blots inside staves.",
-    "sign missed beside one that touches": "Training: tighter seconds, obliques over the next head, faint strokes.",
-    "wrong name for a note": "Training: draw liquescent tails, oriscus and stropha clearly or not at all; more "
-    "lozenge-like puncta.",
-    "a note on the wrong step": "Training: seconds pushed apart more strongly; smaller and blurred heads.",
-    "sign missed or made up, alone": "Training: faint, flaked and small signs; specks and stains as no sign.",
-}
-"""What would help against each cause."""
-
-
-def cause_of(culprit: Culprit) -> str:
-    """Name of the cause, a key of `ADVICE`."""
-    mistake = culprit.mistake
-    if mistake.cause == "staff":
-        return "staff not found"
-    if mistake.cause == "lines":
-        return "staff traced with other lines"
-    if mistake.cause == "clef":
-        unseen = mistake.under_inferred
-        return "clef not in the picture, inferred wrongly" if unseen else "clef misread or missed"
-    if mistake.group == "clef":
-        return "clef misread or missed"
-    if mistake.cause == "flat" or mistake.group == "accidental":
-        return "flat misread or missed"
-    if culprit.layer in ("text", "decoration", "bleed"):
-        return "ink of text, initials or the other side"
-    if mistake.cause == "touching":
-        return "sign missed beside one that touches"
-    if mistake.sort == "label":
-        return "wrong name for a note"
-    if mistake.sort == "step":
-        return "a note on the wrong step"
-    return "sign missed or made up, alone"
+_TEMPLATE: Final = Path(__file__).with_name("evaluation_template.md")
 
 
 def figures(found: Evaluation) -> dict[str, Any]:
@@ -71,10 +33,14 @@ def figures(found: Evaluation) -> dict[str, Any]:
         "version": found.version,
         "model": found.model,
         "model_sha256": found.model_sha256,
+        "renderer_sha256": found.renderer_sha256,
         "pages_per_kind": found.pages,
         "read": {name: report.as_dict() | {"mistakes": []} for name, report in found.read.items()},
         "undecided": {name: report.as_dict() | {"mistakes": []} for name, report in found.undecided.items()},
-        "causes": {group: dict(count_causes(found, kinds)) for group, kinds in GROUPS.items()},
+        "causes": {
+            group: dict(count_causes(c for c in found.culprits if c.kind in kinds))
+            for group, kinds in GROUPS.items()
+        },
         "leaves": [
             {
                 "name": leaf.name,
@@ -86,27 +52,39 @@ def figures(found: Evaluation) -> dict[str, Any]:
     }
 
 
-def count_causes(found: Evaluation, kinds: Sequence[str]) -> Counter[str]:
-    """Mistakes by cause on pages of these kinds."""
-    return Counter(cause_of(c) for c in found.culprits if c.kind in kinds)
-
-
 def write_report(found: Evaluation) -> str:
     """Write the report in Markdown."""
-    parts = (
-        _head(found),
-        _weak(found),
-        _advice(found),
-        _kinds(found),
-        _decision(found),
-        _operating(found),
-        _wear(found),
-        _confusions(found),
-        _baselines(found),
-        _leaves(found),
-        _how(found),
+    pages = list(found.read[_FULL].pages.values())
+    outcomes = [o for page in pages for o in page.outcomes]
+    notes = found.read[_FULL].total.notes
+    causes = count_causes(c for c in found.culprits if c.kind in GROUPS[_FULL])
+    share, error = cross_checked(pages)
+    hands_off = hands_off_share([(o.note_p, o.note_right) for o in outcomes], missed=notes.missed)
+    return Template(_TEMPLATE.read_text(encoding="utf-8")).substitute(
+        version=found.version,
+        model=found.model,
+        model_sha256=found.model_sha256[:12],
+        renderer=found.renderer_sha256[:12],
+        made=found.made,
+        pages=found.pages,
+        n_kinds=sum(len(kinds) for kinds in GROUPS.values()),
+        weak=_weak(found),
+        notes=notes.hit + notes.missed,
+        causes=_causes(causes, notes.hit + notes.missed),
+        three="\n".join(f"{i}. {ADVICE[name]}." for i, (name, _) in enumerate(causes.most_common(3), 1)),
+        kinds=_kinds(found),
+        decision=_decision(found),
+        missed=notes.missed,
+        true_notes=notes.hit + notes.missed,
+        levels=_levels(outcomes, notes.missed),
+        hands_off=f"{100 * hands_off:.1f}",
+        crossed_share=f"{100 * share:.1f}",
+        crossed_error=f"{100 * error:.2f}",
+        wear=_wear(found),
+        confusions=_confusions(found),
+        baselines=_baselines(found),
+        leaves=_leaves(found),
     )
-    return "\n\n".join(part for part in parts if part) + "\n"
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -123,88 +101,48 @@ def _span(report: Report, name: str) -> str:
     return f"{value} ({low:.3f} to {high:.3f})"
 
 
-def _head(found: Evaluation) -> str:
-    return (
-        "# How well it reads\n\n"
-        "<!-- Written by `make evaluate`; edit training/neumary_training/evaluation_report.py instead. -->\n\n"
-        f"Neumary {found.version}, model `{found.model}` (sha256 `{found.model_sha256[:12]}`), {found.made}. "
-        f"{found.pages} rendered pages of each of {len(_single_kinds())} kinds, every page by a hand that was "
-        "never trained on, read from its JPEG through the whole pipeline. Intervals are 95 % bootstrap "
-        "intervals over pages. Rendered pages are drawn by the program that drew the training pages: they tell "
-        "what fails and what got better, not how well an unknown book will be read. For that see the real leaves."
-    )
-
-
-def _single_kinds() -> list[str]:
-    return [kind for kinds in GROUPS.values() for kind in kinds]
-
-
 def _weak(found: Evaluation) -> str:
-    lines = ["## Weak spots first", ""]
-    kinds = [k for k in _single_kinds() if base("corrections/100", found.read[k].total)]
-    ranked = sorted(kinds, key=lambda k: -found.read[k].total.corrections_per_100)
-    for kind in ranked[:4]:
+    kinds = [k for ks in GROUPS.values() for k in ks if base("corrections/100", found.read[k].total)]
+    lines = []
+    for kind in sorted(kinds, key=lambda k: -found.read[k].total.corrections_per_100)[:4]:
         score = found.read[kind].total
         lines.append(
-            f"- **{kind}**: {score.corrections_per_100:.0f} corrections per 100 notes; note F1 "
-            f"{score.notes.f1:.3f}, staff F1 {score.staves.f1:.3f}."
+            f"- **{kind}**: {score.corrections_per_100:.0f} corrections per 100 notes; "
+            f"note F1 {score.notes.f1:.3f}, staff F1 {score.staves.f1:.3f}."
         )
-    text = found.read["text-only"].total
-    lines.append(
-        f"- Pages of text only ({text.pages}): {text.staves.spurious} false staves, "
-        f"{text.notes.spurious} false notes."
-    )
-    empty = found.read["empty-staves"].total
-    lines.append(
-        f"- Staves without notes ({empty.pages} pages): {empty.staves.missed} staves missed, "
-        f"{empty.staves.spurious} false, {empty.notes.spurious} false notes."
-    )
+    for kind in GROUPS["no notes"]:
+        score = found.read[kind].total
+        lines.append(
+            f"- **{kind}** ({score.pages} pages): {score.staves.spurious} false staves, "
+            f"{score.staves.missed} missed, {score.notes.spurious} false notes."
+        )
     for name, score in sorted(found.wear.items(), key=lambda item: -item[1].corrections_per_100)[:2]:
         lines.append(
-            f"- Among full staves, pages with *{name}*: {score.corrections_per_100:.1f} corrections per 100 notes "
-            f"({score.pages} pages)."
+            f"- Full staves, pages *{name}* ({score.pages}): "
+            f"{score.corrections_per_100:.1f} corrections per 100 notes."
         )
     return "\n".join(lines)
 
 
-def _advice(found: Evaluation) -> str:
-    total = found.read[_FULL].total
-    notes = total.notes.hit + total.notes.missed
-    counts = count_causes(found, GROUPS[_FULL])
+def _causes(counts: Counter[str], notes: int) -> str:
     rows = [
         (cause, str(count), f"{100 * count / max(1, notes):.2f}", ADVICE[cause])
         for cause, count in counts.most_common()
     ]
-    lines = ["## What mistakes go back to", "", f"Full staves, {notes} notes and the signs between them.", ""]
-    lines.append(_table(("cause", "mistakes", "per 100 notes", "what would help"), rows))
-    lines += ["", "The three changes that would help most:", ""]
-    lines += [
-        f"{i}. {ADVICE[cause]} ({count} mistakes)"
-        for i, (cause, count) in enumerate(counts.most_common(3), 1)
-    ]
-    return "\n".join(lines)
+    return _table(("cause", "mistakes", "per 100 notes", "what would help"), rows)
 
 
 def _kinds(found: Evaluation) -> str:
-    parts = ["## By kind of page", "", "A dash: nothing on those pages to measure it by."]
+    parts = []
     for group, kinds in GROUPS.items():
-        columns = [*kinds, group]
         names = [n for n in _BY_KIND if any(base(n, found.read[k].total) for k in kinds)]
         if group == "one or two coloured lines":
             names = [*names, "in range"]
-        rows = [(n, *(_span(found.read[k], n) for k in columns)) for n in names]
-        parts += ["", f"### {group.capitalize()}", "", _table(("", *kinds, "all of these"), rows)]
-    parts += ["", _TERMS]
-    return "\n".join(parts)
-
-
-_TERMS: Final = (
-    "*Note F1*: centre within half a space. *Label*: right name among the notes found, punctum and virga "
-    "counted as one. *Step*: right line or space among them. *Melody error*: edit distance of the pitch sequence "
-    "over its length, every note under a wrong clef counted; where pitch is a range, the best degree counts. "
-    "*In range*: the true degree is among those left open. *Clef F1*: letter and line. *Flat F1*: flats and "
-    "naturals. *Hands-off*: see below."
-)
+        rows = [
+            (n, *(shown(n, found.read[k].total) for k in kinds), _span(found.read[group], n)) for n in names
+        ]
+        parts.append(f"### {group.capitalize()}\n\n" + _table(("", *kinds, "all of these"), rows))
+    return "\n\n".join(parts)
 
 
 def _decision(found: Evaluation) -> str:
@@ -229,38 +167,17 @@ def _decision(found: Evaluation) -> str:
         "corrections/100 as seen",
         "decided",
     )
-    return "## What the joint decision buys\n\n" + _table(head, rows)
+    return _table(head, rows)
 
 
-def _operating(found: Evaluation) -> str:
-    pages = list(found.read[_FULL].pages.values())
-    outcomes = [o for page in pages for o in page.outcomes]
-    missed = sum(page.notes.missed for page in pages)
+def _levels(outcomes: Sequence[Outcome], missed: int) -> str:
     rows = []
     for level in _LEVELS:
         taken = [o for o in outcomes if o.note_p >= level]
         wrong = sum(not o.note_right for o in taken)
         share = len(taken) / max(1, len(outcomes) + missed)
         rows.append((f"{level:.2f}", f"{100 * share:.1f} %", f"{100 * wrong / max(1, len(taken)):.2f} %"))
-    crossed = cross_checked(pages)
-    best = hands_off_share([(o.note_p, o.note_right) for o in outcomes], missed=missed)
-    return "\n".join(
-        [
-            "## How much can be taken unseen",
-            "",
-            "For a lab: every note comes with a confidence, the product of how sure the reader is of its name, of "
-            "its line or space, and of the clef it stands under. Choose a level; notes at or above it are taken as "
-            "they are, all others are looked at. The higher the level, the fewer wrong notes slip through and the "
-            "more there is to look at. Notes the reader missed have no confidence: only a look at the page finds "
-            f"them ({missed} of {missed + sum(p.notes.hit for p in pages)} here).",
-            "",
-            _table(("level", "of all notes taken unseen", "of those wrong"), rows),
-            "",
-            f"Hands-off share at half a percent of error: **{100 * best:.1f} %** with the level chosen on these very "
-            f"pages. Chosen on one half of the pages and used on the other: {100 * crossed[0]:.1f} % taken, "
-            f"{100 * crossed[1]:.2f} % of them wrong. The second figure is the one to plan with.",
-        ]
-    )
+    return _table(("level", "of all notes taken unseen", "of those wrong"), rows)
 
 
 def cross_checked(pages: Sequence[PageScore], error: float = _ERROR) -> tuple[float, float]:
@@ -303,8 +220,7 @@ def choose_level(outcomes: Sequence[Outcome], error: float) -> float:
 def _wear(found: Evaluation) -> str:
     names = ("note F1", "label", "step", "clef F1", "melody error", "corrections/100")
     rows = [(name, str(score.pages), *(shown(n, score) for n in names)) for name, score in found.wear.items()]
-    words = "Full staves; a page may fall into several classes."
-    return f"## By state of the page\n\n{words}\n\n" + _table(("", "pages", *names), rows)
+    return _table(("", "pages", *names), rows)
 
 
 def _confusions(found: Evaluation) -> str:
@@ -316,12 +232,12 @@ def _confusions(found: Evaluation) -> str:
         if true != read
     ]
     rows = [(true, read, str(count)) for count, true, read in sorted(cells, key=lambda c: -c[0])[:14]]
-    return "## Commonest confusions, full staves\n\n" + _table(("there is", "read", "times"), rows)
+    return _table(("there is", "read", "times"), rows)
 
 
 def _baselines(found: Evaluation) -> str:
     if found.baseline is None:
-        return ""
+        return "Left out of this run."
     ours, seen = found.read[_FULL].total, found.undecided[_FULL].total
     names = ("note F1", "label", "step", "clef F1", "custos F1", "flat F1", "melody error")
     rows = [
@@ -330,18 +246,13 @@ def _baselines(found: Evaluation) -> str:
         ("classical: gradients and nearest neighbour", *(shown(n, found.baseline) for n in names)),
         ("every note a punctum", "-", f"{majority_share(ours):.3f}", *(["-"] * (len(names) - 2))),
     ]
-    words = (
-        "Full staves, the same pages. The classical reader is given the staves found by ours; it cuts connected ink "
-        "free of lines, describes it by oriented gradients and takes the name of the nearest piece of 15 training "
-        "pages."
-    )
-    return f"## Against simple readers\n\n{words}\n\n" + _table(("", *names), rows)
+    return _table(("", *names), rows)
 
 
 def _leaves(found: Evaluation) -> str:
     if not found.leaves:
-        return "## Real leaves\n\nNone were at hand for this run."
-    lines = ["## Real leaves", "", "Photographs; never trained on. Few, so these figures are coarse.", ""]
+        return "None were at hand for this run."
+    lines = ["Photographs; never trained on. Few, so these figures are coarse.", ""]
     for leaf in found.leaves:
         lines.append(f"- `{leaf.name}`: {'; '.join(leaf.facts) or 'no truth beside it'}.")
     for leaf in found.leaves:
@@ -352,17 +263,3 @@ def _leaves(found: Evaluation) -> str:
         lines += ["", f"`{leaf.name}`, sign by sign:", ""]
         lines.append(_table(("", "of", "as read", "without the joint decision"), rows))
     return "\n".join(lines)
-
-
-def _how(found: Evaluation) -> str:
-    return "\n".join(
-        [
-            "## Having these figures again",
-            "",
-            f"`make evaluate` (or `python -m neumary_training.evaluation --pages {found.pages}`) draws the same pages "
-            "again from their seeds (the test part of `neumary_training.data.page_seed`), reads them and writes this "
-            "file. In the output folder lie the pages with their truth, what was read, `figures.json`, "
-            "`report.html` and `failures.jpg` with pictures of the worst places. `neumary score OUT/read OUT/truth` "
-            "scores them by hand, `--against` compares two runs page by page.",
-        ]
-    )

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 import cv2
 import numpy as np
 
 import neumary
+import neumary_synth
 from neumary.crops import cut_crop, describe, make_sheet
 from neumary.metrics import PageScore, combine
 from neumary.mistakes import Mistake
@@ -64,6 +67,7 @@ class Evaluation:
     version: str
     model: str
     model_sha256: str
+    renderer_sha256: str
     read: dict[str, Report]
     undecided: dict[str, Report]
     wear: dict[str, PageScore]
@@ -96,6 +100,7 @@ def evaluate_cases(
         version=neumary.__version__,
         model=entry.name,
         model_sha256=entry.sha256,
+        renderer_sha256=renderer_sha256(),
         read=read,
         undecided=undecided,
         wear=wear,
@@ -103,6 +108,14 @@ def evaluate_cases(
         culprits=_culprits(cases, read),
         leaves=leaves,
     )
+
+
+def renderer_sha256() -> str:
+    """Hash of the renderer's sources: the same seeds draw the same pages only with the same hash."""
+    digest = hashlib.sha256()
+    for path in sorted(Path(neumary_synth.__file__).parent.glob("*.py")):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()
 
 
 def _culprits(cases: Sequence[Case], reports: dict[str, Report]) -> list[Culprit]:

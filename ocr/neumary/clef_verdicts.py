@@ -1,0 +1,188 @@
+"""Clefs put on record: kept, overruled, left out or inferred."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from neumary.clef_witness import sign_base
+from neumary.gamut import Sign, base_degree, clef_name, line_step
+from neumary.record import Record
+from neumary.stretches import Stretch, clef_hypotheses, usual_clefs
+from neumary.types import Box, Glyph, Reading, Staff
+
+INFER_LEAST_P: Final = 0.5
+"""An inferred clef less probable than this is not given: contour only is the honest answer."""
+
+
+def settle_clef(
+    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], record: Record
+) -> int | None:
+    """Put one stretch's clef on record.
+
+    Parameters
+    ----------
+    run : sequence of Stretch
+    i : int
+        Which stretch of the run.
+    bases : sequence of int
+        Degree of the bottom line decided for each stretch.
+    p : float
+        Probability of this stretch's base.
+    others : dict of int to float
+        Probabilities of the other bases.
+    record : Record
+        Takes the new readings, glyphs and remarks.
+
+    Returns
+    -------
+    int or None
+        The base; None where it stays unknown.
+    """
+    stretch, base = run[i], bases[i]
+    kept = _keep_clefs(run, i, bases, p, record)
+    if not stretch.opens_staff or (stretch.clefs and kept):
+        return base
+    if (stretch.observed and not stretch.clefs) or not stretch.signs:
+        return base
+    if stretch.hidden is not None:
+        as_clef = {
+            k: q for k, q in clef_hypotheses(stretch.hidden.reading).items() if base_degree(*k) == base
+        }
+        if as_clef and p > 0.5:
+            label, step = max(as_clef, key=lambda k: (as_clef[k], k))
+            _replace_clef(stretch.staff, stretch.hidden, label, step, p, record)
+            return base
+    if not any(s.is_head or s.label == "custos" for s in stretch.signs):
+        return base
+    if p < INFER_LEAST_P:
+        text = f"Staff {stretch.staff.id} shows no clef, and its neighbours do not settle which it has."
+        record.say("clef-unknown", text, stretch.staff.id)
+        return None
+    _infer_clef(run, i, bases, p, others, record)
+    return base
+
+
+def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, record: Record) -> bool:
+    """Put the clef signs of a stretch on record as kept, overruled or dropped; whether any is left."""
+    stretch, base = run[i], bases[i]
+    before = bases[i - 1] if i and not stretch.opens_staff else None
+    left = 0
+    for sign in stretch.clefs:
+        agrees = sign_base(sign) == base
+        fits = agrees or any(base_degree(*k) == base for k in clef_hypotheses(sign.reading))
+        if sign.is_faint and (not fits or before == base):
+            record.dropped.add(sign.glyph.id)
+            continue
+        if before == base and not agrees and sign.reading.by != "human":
+            _ignore_clef(stretch.staff, sign, record)
+            continue
+        left += 1
+        if not agrees:
+            _overrule_clef(stretch.staff, sign, base, p, len(stretch.clefs) > 1, record)
+        elif sign.is_faint:
+            name = clef_name(sign.label, line_step(sign.reading) or 0)
+            text = (
+                f"Staff {stretch.staff.id}: a faint sign (p {sign.reading.confidence:.2f}) is taken as the "
+                f"{name}; its neighbours and the melody bear it out."
+            )
+            record.say("clef-faint", text, stretch.staff.id, sign.glyph.id)
+            record.take_up(sign, p)
+    return left > 0
+
+
+def _ignore_clef(staff: Staff, sign: Sign, record: Record) -> None:
+    name = clef_name(sign.label, sign.reading.step or 0)
+    text = (
+        f"Staff {staff.id}: what was read as a {name} in mid-staff (p {sign.reading.confidence:.2f}, at "
+        f"row {sign.glyph.row:.0f}, column {sign.glyph.col:.0f}) is left out: the notes after it speak "
+        "against it."
+    )
+    record.say("clef-ignored", text, staff.id)
+    record.dropped.add(sign.glyph.id)
+
+
+def _overrule_clef(staff: Staff, sign: Sign, base: int, p: float, double: bool, record: Record) -> None:
+    odds = clef_hypotheses(sign.reading)
+    step = line_step(sign.reading)
+    if sign.reading.by == "human" or step is None or base_degree(sign.label, step) == base:
+        return
+    fitting = {k: q for k, q in odds.items() if base_degree(*k) == base}
+    if double and not fitting:
+        return  # `pitch` warns that the two clefs disagree
+    label, on = _clef_for(base, staff, fitting, sign.label, step)
+    _replace_clef(staff, sign, label, on, p, record)
+
+
+def _clef_for(
+    base: int, staff: Staff, fitting: dict[tuple[str, int], float], label: str, step: int
+) -> tuple[str, int]:
+    """The clef that gives a base: as read if possible, else on the same line, else by use."""
+    if fitting:
+        return max(fitting, key=lambda k: (fitting[k], k))
+    for other in ("clef_c", "clef_f"):
+        if base_degree(other, step) == base:
+            return other, step
+    use = {k: q for k, q in usual_clefs(staff).items() if base_degree(*k) == base}
+    return max(use, key=lambda k: (use[k], k)) if use else (label, base_degree(label, 0) - base)
+
+
+def _replace_clef(staff: Staff, sign: Sign, label: str, step: int, p: float, record: Record) -> None:
+    was = clef_name(sign.label, sign.reading.step or 0) if sign.is_clef else f"a {sign.label}"
+    text = (
+        f"Staff {staff.id}: read as {was} (p {sign.reading.confidence:.2f}), taken as the "
+        f"{clef_name(label, step)} (p {p:.2f}) because its neighbours, custodes or flats ask for it."
+    )
+    record.say("clef-overruled", text, staff.id, sign.glyph.id)
+    rivals = ((sign.label, round(max(0.0, 1 - p), 4)),) if label != sign.label else ()
+    record.put(
+        sign,
+        label=label,
+        confidence=round(p, 4),
+        rivals=rivals,
+        step=step,
+        steps=((step, 1.0),),
+        note=f"overruled: {was}",
+    )
+
+
+def _infer_clef(
+    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], record: Record
+) -> None:
+    """A clef no ink shows: a glyph at the left of the staff's signs, marked as inferred."""
+    stretch, base = run[i], bases[i]
+    staff = stretch.staff
+    label, step = _familiar_clef(run, i, bases, base)
+    ranked = sorted(others.items(), key=lambda pair: (-pair[1], pair[0]))
+    rest = [(step + base - b, round(q, 4)) for b, q in ranked if q >= 0.01]
+    col = max(0.0, min(s.glyph.col for s in stretch.signs) - staff.space_px)
+    row = staff.row_of(step, col)
+    half = staff.space_px / 2
+    box = Box(
+        max(0, int(row - half)), max(0, int(col - half)), max(1, int(row + half)), max(1, int(col + half))
+    )
+    glyph = Glyph(id=f"{staff.id}-clef", staff=staff.id, row=row, col=col, box=box)
+    record.glyphs.append(glyph)
+    record.readings.append(
+        Reading(
+            glyph=glyph.id,
+            label=label,
+            confidence=round(p, 4),
+            step=step,
+            steps=((step, round(p, 4)), *rest),
+            by="inferred",
+            note="no clef seen",
+        )
+    )
+    text = f"No clef was seen on staff {staff.id}; the {clef_name(label, step)} is inferred (p {p:.2f})."
+    record.say("clef-inferred", text, staff.id, glyph.id)
+
+
+def _familiar_clef(run: Sequence[Stretch], i: int, bases: Sequence[int], base: int) -> tuple[str, int]:
+    """Letter and line for a base: the nearest clef sign of the run that gives it, else by use."""
+    for j in sorted(range(len(run)), key=lambda j: (abs(j - i), j)):
+        for sign in run[j].clefs:
+            step = line_step(sign.reading)
+            if step is not None and bases[j] == base and base_degree(sign.label, step) == base:
+                return sign.label, step
+    return _clef_for(base, run[i].staff, {}, "clef_c", -1)

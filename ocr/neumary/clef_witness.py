@@ -1,0 +1,100 @@
+"""What speaks against a clef as it was read: witnesses that may overrule it, doubts that are told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from neumary.accidentals import B_CLASS
+from neumary.clef_chain import CERTAIN_P, OTHER_LETTER, ClefChain, custos_agrees
+from neumary.gamut import Sign, base_degree, clef_name, line_step
+from neumary.record import Record
+from neumary.stretches import Stretch, clef_hypotheses, distribution
+
+DOUBT_LETTER_ODDS: Final = 3.0
+"""A C (or F) clef is warned of where the rest of the page gives the other letter so many times its odds."""
+
+DOUBT_LINE_ODDS: Final = 100.0
+"""The same for any other clef: letters are taken for each other, lines hardly ever. Both set on rendered
+pages: nine plants in ten are found, one sound clef in thirty is doubted."""
+
+
+def doubt_clefs(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], record: Record) -> None:
+    """Warn where the rest of the page, the clef itself covered up, speaks against a clef that is kept."""
+    rest = chain.without_its_clef()
+    for stretch, base, odds in zip(run, bases, rest, strict=True):
+        as_read = [s for s in stretch.clefs if not s.is_faint and sign_base(s) == base]
+        if not as_read or not stretch.heads or any(s.reading.by == "human" for s in as_read):
+            continue
+        sign = max(as_read, key=lambda s: s.reading.confidence)
+        at = dict(zip(chain.bases, odds, strict=True))
+        step = line_step(sign.reading) or 0
+        slipped = base_degree(OTHER_LETTER[sign.label], step) if sign.label in OTHER_LETTER else base
+        other = max(at, key=lambda b: at[b])
+        if at.get(slipped, 0.0) > DOUBT_LETTER_ODDS * at[base]:
+            other = slipped
+        elif at[other] <= DOUBT_LINE_ODDS * at[base]:
+            continue
+        text = (
+            f"Staff {stretch.staff.id}: the {clef_name(sign.label, step)} is kept as read, but neighbours, "
+            f"custodes and the range of the melody would rather have every note {_shift_name(other - base)}."
+        )
+        record.say("clef-doubtful", text, stretch.staff.id, sign.glyph.id)
+
+
+def sign_base(sign: Sign) -> int | None:
+    """Degree of the bottom line under a clef sign as read; None if it has no step."""
+    step = line_step(sign.reading)
+    return None if step is None else base_degree(sign.label, step)
+
+
+def _shift_name(degrees: int) -> str:
+    return f"{abs(degrees)} step{'s' if abs(degrees) > 1 else ''} {'higher' if degrees > 0 else 'lower'}"
+
+
+def read_base(stretch: Stretch) -> int:
+    """Base of the surest clef sign of a stretch; a person's before a machine's."""
+    odds = [
+        (s.reading.by == "human", p * s.reading.confidence, k)
+        for s in stretch.clefs
+        for k, p in clef_hypotheses(s.reading).items()
+    ]
+    return base_degree(*max(odds)[2])
+
+
+def _certainty(stretch: Stretch) -> float:
+    """Probability, label and line together, of the surest clef sign of a stretch."""
+    sure = 0.0
+    for sign in stretch.clefs:
+        on_line = [p for s, p in distribution(sign.reading) if s % 2 == 0]
+        sure = max(sure, sign.reading.confidence * max(on_line, default=0.0))
+    return sure
+
+
+def may_differ(run: Sequence[Stretch], bases: Sequence[int], i: int) -> bool:
+    """Whether the chosen base respects a certain clef, or witnesses speak against that clef.
+
+    One more custos or flat suffices to take a C for an F on the same line; that a certain sign
+    should stand on another line takes two.
+    """
+    read = read_base(run[i]) if run[i].clefs else bases[i]
+    if _certainty(run[i]) <= CERTAIN_P or bases[i] == read:
+        return True
+    letters = {
+        base_degree(OTHER_LETTER[s.label], line_step(s.reading) or 0)
+        for s in run[i].clefs
+        if s.label in OTHER_LETTER
+    }
+    needed = 1 if bases[i] in letters else 2
+    return _witnesses(run, bases, i, bases[i]) >= _witnesses(run, bases, i, read) + needed
+
+
+def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) -> int:
+    """Custodes on either side and flats that fit a base."""
+    count = 0
+    at = dict(enumerate(bases)) | {i: base}
+    for a in (i - 1, i):
+        if a >= 0 and a + 1 < len(run) and (custos := run[a].custos) is not None and run[a + 1].heads:
+            count += custos_agrees(custos, run[a + 1].heads[0], at[a], at[a + 1])
+    flats = [s for s in run[i].signs if s.label == "flat" and s.reading.step is not None]
+    return count + sum((base + (s.reading.step or 0)) % 7 == B_CLASS for s in flats)
