@@ -35,7 +35,8 @@ def measure_leaf(path: Path) -> Appearance | None:
     height, width = scan.rgb.shape[:2]
     page = Page(
         page_id=path.stem, source=path.name, sha256="", width=width, height=height, staves=tuple(staves),
-        glyphs=(), readings=(), neumes=(), syllables=(), provenance=Provenance(program="neumary", settings={}),
+        glyphs=(), readings=(), neumes=(), syllables=(),
+        provenance=Provenance(program="neumary", settings={}),
     )  # fmt: skip
     return measure_appearance(scan.rgb, page)
 
@@ -55,14 +56,14 @@ def main() -> None:
     words.add_argument("--seed", type=int, default=300)
     asked = words.parse_args()
     cv2.setNumThreads(1)
-    files = asked.files or [SCANS / f"{name}.jpg" for name in LEAVES if (SCANS / f"{name}.jpg").exists()]
+    leaves = [SCANS / f"{name}.jpg" for name in LEAVES]
+    files = asked.files or [path for path in leaves if path.exists()]
     if not files:
         sys.exit(f"there are no leaves in {SCANS}: name some files")
     ranges = spread(measure_rendered(asked.pages, asked.seed))
     real = [measure_leaf(path) for path in files]
-    print(
-        f"{'measure':17}{'rendered: least':>16}{'p10':>9}{'median':>9}{'p90':>9}{'greatest':>10}   real leaves"
-    )
+    heads = f"{'p10':>9}{'median':>9}{'p90':>9}{'greatest':>10}"
+    print(f"{'measure':17}{'rendered: least':>16}{heads}   real leaves")
     outside = 0
     for name in (f.name for f in fields(Appearance)):
         low, p10, middle, p90, high = ranges[name]

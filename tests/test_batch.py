@@ -276,6 +276,22 @@ def test_status_can_be_asked_while_a_run_is_on(out: Path, picture: Make) -> None
     assert seen == ["waiting", "done"]
 
 
+def test_the_overview_keeps_pace_with_a_long_run(
+    out: Path, picture: Make, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("neumary.batch.OVERVIEW_EVERY_S", 0.0)
+    seen: list[bool] = []
+
+    def look(_: object) -> None:
+        index = out / "index.html"
+        seen.append(index.is_file() and "a/overlay.jpg" in index.read_text())
+
+    inputs = list_inputs([picture(f"{name}.jpg", n) for n, name in enumerate("abc")])
+    run = Run(out, ReadSettings(), reader=stand_ins.read_quickly)
+    read_all(inputs, run, on_page=look, executor=InProcess(read_to_files))
+    assert seen == [False, True, True]
+
+
 SCRIPT = """
     import sys
     from pathlib import Path

@@ -384,3 +384,22 @@ def test_clefs_taken_away_from_a_real_leaf_are_never_replaced_in_silence(scans, 
     done = decide(page.staves, page.glyphs, kept)
     said = {r.staff for r in done.remarks if r.code in ("clef-inferred", "clef-unknown")}
     assert said == {"s01", f"s{hidden + 2:02d}"}  # the leaf's own first clef is hidden by an initial
+
+
+@pytest.mark.leaves
+def test_a_sure_slip_on_a_real_leaf_without_custodes_is_always_doubted(scans) -> None:
+    """Each of nine C clefs called F in turn. Sound, one is doubted: the scribe's one change of line."""
+    from neumary.truth import load_truth
+
+    page = load_truth(scans / "antiphoner_f001r.truth.json")
+    read = [msgspec.structs.replace(r, by="machine") for r in page.readings]
+    staff_of = {glyph.id: glyph.staff for glyph in page.glyphs}
+
+    def doubted(readings: list[Reading]) -> set[str]:
+        done = decide(page.staves, page.glyphs, readings)
+        return {r.staff for r in done.remarks if r.code == "clef-doubtful"}
+
+    assert doubted(read) <= {"s06"}
+    for clef in [r for r in read if r.label == "clef_c"]:
+        slipped = msgspec.structs.replace(clef, label="clef_f", confidence=0.97)
+        assert staff_of[clef.glyph] in doubted([slipped if r is clef else r for r in read])

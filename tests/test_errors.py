@@ -23,6 +23,8 @@ import neumary.worker
 from neumary.cli import run
 from neumary.errors import NeumaryError
 from neumary.ledger import running_alone
+from neumary.store import save_page
+from neumary.types import Page
 
 README = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
 SECTION = README.split("## When something goes wrong")[1].split("\n## ")[0]
@@ -153,6 +155,12 @@ def _no_pages(desk: Desk) -> list[object]:
     return ["score", desk.here / "nothing", desk.here / "nothing"]
 
 
+def _odd_canvas(desk: Desk) -> list[object]:
+    page = Page(page_id="a", source="a.jpg", sha256="", width=9, height=9)
+    save_page(page, desk.out / "a" / "page.json")
+    return ["export", desk.out, "--to", "annotations", "--canvas", "https://example.org/{leaf}"]
+
+
 def _no_model(desk: Desk) -> list[object]:
     desk.use(None)
     return [*desk.read(desk.picture("a.jpg")), "--model", "nobody"]
@@ -238,6 +246,10 @@ CASES: dict[str, Callable[[Desk], list[object]]] = {
     "Nothing to read was named": lambda d: d.read(),
     "holds no ledger": lambda d: ["status", d.here],
     "holds no read pages": _no_pages,
+    "holds no page that was read": lambda d: ["export", d.here, "--to", "mei"],
+    "An export needs": lambda d: ["export", d.here],
+    "The canvas pattern": _odd_canvas,
+    "The text": lambda d: [*d.read(d.picture("a.jpg")), "--text", d.here / "nowhere.txt"],
     "o model": _no_model,
     "is not the registered file": _altered_model,
     "cannot be made a folder": _no_folder,

@@ -78,6 +78,14 @@ def _is_alive(pid: int) -> bool:
         return False
 
 
+def _is_pythons_own(pid: int) -> bool:
+    """Python's tracker of shared memory: it does no work for us, and complains in its own way when killed."""
+    try:
+        return b"resource_tracker" in Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return True
+
+
 def _content(out: Path) -> dict[str, bytes]:
     """Everything a reader of the folder sees: pages and overview, by path."""
     files = [*out.glob("*/*"), out / "index.html"]
@@ -113,8 +121,9 @@ def _disturb(
         run = command.start(out)
         time.sleep(float(rng.uniform(0.15 * longest_s, longest_s)))
         family = _below(run.pid)
-        whom = "worker" if moment % 2 and len(family) > 1 else "parent"
-        victim = int(rng.choice(family)) if whom == "worker" else run.pid
+        workers = [pid for pid in family if not _is_pythons_own(pid)]
+        whom = "worker" if moment % 2 and workers else "parent"
+        victim = int(rng.choice(workers)) if whom == "worker" else run.pid
         if run.poll() is None:
             killed[whom] += 1
             os.kill(victim, signal.SIGKILL)

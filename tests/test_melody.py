@@ -78,6 +78,57 @@ def test_melodies_move_like_chant(chants: list[Chant]) -> None:
     assert sum(v for k, v in share.items() if k > 4) < 0.01
 
 
+def _published(reference: dict) -> list[list[int]]:  # type: ignore[type-arg]
+    """Melodies of the reference table, as degrees; each with its printed source there."""
+    melodies = []
+    for melody in reference["incipits"].values():
+        parts = melody.get("phrases", [melody])
+        named = [p.get("pitches_gamut_octave") or p.get("pitches") for p in parts]
+        melodies += [[_degree(name.replace("-", "").replace("b", "")) for name in p] for p in named if p]
+    return melodies
+
+
+def test_melodies_move_like_published_ones(chants: list[Chant], reference: dict) -> None:  # type: ignore[type-arg]
+    """Steps between neighbouring notes against the check melodies of reference_values.json, "incipits".
+
+    Among them Ut queant laxis after E. MacDowell, Critical and Historical Essays (1912), and Dies irae.
+    They are few (some 60 moves), so shares need only agree within 0.15, and no wider leap may be common.
+    """
+    wanted: Counter[int] = Counter()
+    for melody in _published(reference):
+        wanted.update(min(abs(b - a), 4) for a, b in pairwise(melody))
+    assert wanted.total() >= 40
+    moves: Counter[int] = Counter()
+    for chant in chants:
+        moves.update(min(abs(b - a), 4) for a, b in pairwise(_degrees(chant)))
+    for size in range(5):
+        assert moves[size] / moves.total() == pytest.approx(wanted[size] / wanted.total(), abs=0.15), size
+
+
+def test_neume_sizes_of_a_published_hymn_are_usual(chants: list[Chant], reference: dict) -> None:  # type: ignore[type-arg]
+    """Notes per syllable of Ut queant laxis (MacDowell 1912) against simple invented chants."""
+    phrases = reference["incipits"]["ut_queant_laxis"]["phrases"]
+    hymn = [sum(len(neume) for neume in syllable) for p in phrases for syllable in p["notes"]]
+    own = [sum(len(n.notes) for n in y.neumes) for chant in chants for y in chant.syllables]
+    assert len(hymn) > 30
+    assert np.mean(hymn) <= np.mean(own) + 0.2
+    assert np.median(own) == np.median(hymn) == 1
+
+
+def test_rare_heads_and_flats_can_be_asked_for() -> None:
+    """What the pages rich in rare signs ask for comes out: three times as many, or nearly."""
+
+    def share(ornate: float, flats: float) -> tuple[float, float]:
+        drawn = [sample_chant(np.random.default_rng(k), ornate=ornate, flats=flats) for k in range(60)]
+        notes = [n for c in drawn for y in c.syllables for neume in y.neumes for n in neume.notes]
+        rare = sum(n.label in ("quilisma", "oriscus", "stropha", "liquescent") for n in notes)
+        return rare / len(notes), sum(n.alter < 0 for n in notes) / len(notes)
+
+    (few, few_flats), (many, many_flats) = share(1.0, 1.0), share(3.0, 3.0)
+    assert 2.0 < many / few < 4.0
+    assert many_flats > 1.5 * few_flats > 0
+
+
 def test_neumes_have_the_sizes_of_chant(chants: list[Chant]) -> None:
     """About 60 % single notes, 22 % of two, 12 % of three (common practice, no source)."""
     sizes = Counter(len(n.notes) for chant in chants for y in chant.syllables for n in y.neumes)

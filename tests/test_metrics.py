@@ -21,6 +21,7 @@ from neumary.metrics import (
     edit_distance,
     hands_off_share,
     match,
+    note_confidences,
     score_page,
 )
 from neumary.neumes import group_neumes
@@ -149,6 +150,22 @@ def test_a_clef_change_splits_the_stretch() -> None:
     score = score_page(read, truth)
     assert score.pitch == Share(3, 7)
     assert score.melody_edits_once == Share(1, 7)
+
+
+def test_the_confidence_of_a_note_is_that_of_label_step_and_clef() -> None:
+    written = Writer().staff().clef("c", 4, confidence=0.5).notes(2, confidence=0.8)
+    written.sign("punctum", 3, confidence=0.6, rivals=(("virga", 0.3),), steps=((3, 0.9), (4, 0.1)))
+    sure = note_confidences(build(written))
+    assert sure == {"g0002": pytest.approx(0.4), "g0003": pytest.approx(0.9 * 0.9 * 0.5)}
+    assert set(note_confidences(build(Writer().staff().notes(2, 3))).values()) == {0.0}  # no clef at all
+
+
+def test_clef_changes_are_counted_apart() -> None:
+    truth = build(Writer().staff().clef("c", 4).notes(2, 3, 4).clef("c", 3).notes(2, 3, 4, 5))
+    assert score_page(truth, truth).clef_changes == Share(1, 1)
+    assert score_page(without(truth, "g0005"), truth).clef_changes == Share(0, 1)
+    assert score_page(without(truth, "g0001"), truth).clef_changes == Share(1, 1)
+    assert score_page(TRUTH, TRUTH).clef_changes == Share(0, 0)
 
 
 def test_soft_labels() -> None:

@@ -198,6 +198,7 @@ def test_the_header_says_draft_and_fits(monkeypatch: pytest.MonkeyPatch) -> None
             super().text(xy, text, *more, **named)
 
     monkeypatch.setattr(overlay.ImageDraw, "Draw", Pen)
+    overlay._word.cache_clear()  # words drawn by other tests are kept
     draw_overlay(SAMPLES["exact"], scan_of(SAMPLES["exact"]))
     assert "draft for a specialist to check" in said[-1]
     assert "2 staves, 18 notes, 4 doubtful signs, 0 warnings" in said[-1]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from neumary_models.labels import BY_NAME, LABELS
 from neumary_synth import pen, signs
-from neumary_synth.hand import sample_hand
+from neumary_synth.hand import CUSTODES, sample_hand
 from neumary_synth.marks import DIVISION_FORMS
 from neumary_synth.script import draw_text, sample_script
 from neumary_synth.signs import Stand, draw_accidental, draw_clef, draw_custos, draw_division, draw_neume
@@ -153,6 +155,72 @@ def test_same_seed_same_bytes_and_hands_differ() -> None:
     assert sum(h.style == "square" for h in hands) > 140
     widths, heights = [h.head_width for h in hands], [h.head_height for h in hands]
     assert min(widths) < 0.45 and max(widths) > 0.85 and min(heights) < 0.5 and max(heights) > 0.8
+
+
+@pytest.mark.parametrize("custos", sorted(set(CUSTODES)))
+def test_every_custos_marks_its_step(custos: str) -> None:
+    """Whatever its design, the point of the truth lies on ink and near the step asked for."""
+    for seed in range(6):
+        hand, mask = replace(sample_hand(seed, "square"), custos=custos), _blank()
+        d, _ = draw_custos(mask, hand, np.random.default_rng(seed), _stand(20), 60, 3)
+        assert _inked_near(mask, d.row, d.col, 4) and abs(d.row - (BASE - 30)) < 8
+
+
+def test_a_pair_clef_is_two_blocks_about_its_line() -> None:
+    """The blocks stand 0.3 to 1 space apart, as far above the line as below it, none on it."""
+    for seed in range(12):
+        hand = replace(sample_hand(seed, "square"), c_clef="pair", hairline_ink=0.5, dry=0.0)
+        mask, space = np.zeros((400, 300), np.uint8), 30.0
+        stand = Stand(space, 4, lambda step, col: 300 - step * 15.0)
+        d, _ = draw_clef(mask, hand, np.random.default_rng(seed), stand, 60, "clef_c", 3)
+        rows = np.flatnonzero((mask > 100).any(axis=1))
+        bare = np.setdiff1d(np.arange(rows[0], rows[-1]), rows)
+        assert 0.15 < len(bare) / space < 1.2
+        assert bare[0] <= d.row <= bare[-1]
+        assert abs((rows[0] + rows[-1]) / 2 - d.row) < 0.25 * space
+
+
+def test_late_hands_draw_long_obliques_whose_ends_are_pitched() -> None:
+    """Song and polyphony by later hands: obliques of several spaces, still one head at each end."""
+    lengths = []
+    for seed in range(30):
+        hand, mask = sample_hand(seed, "square", "late"), np.zeros((260, 600), np.uint8)
+        figure = [("oblique", 6), ("oblique", 3)]
+        drawn, _ = draw_neume(mask, hand, np.random.default_rng(seed), _stand(20), 40, figure)
+        assert [d.label for d in drawn] == ["oblique", "oblique"]
+        assert all(_inked_near(mask, d.row, d.col, 3) for d in drawn)
+        assert drawn[1].row > drawn[0].row + 15
+        lengths.append((drawn[1].right - drawn[0].left) / 20)
+    assert max(lengths) > 4 and np.median(lengths) > 2
+
+
+def test_a_plica_is_a_liquescent_with_two_unequal_tails() -> None:
+    """Narrow head, a tail on either side, the right one longer (common practice, no source)."""
+    for seed in range(12):
+        hand = replace(sample_hand(seed, "square"), liquescent="plica", dry=0.0, patchy=0.0, lean=0.0)
+        mask = np.zeros((400, 400), np.uint8)
+        figure = [("punctum", 4), ("liquescent", 3)]
+        drawn, _ = draw_neume(mask, hand, np.random.default_rng(seed), _stand(30.0), 80, figure)
+        head = drawn[1]
+        assert head.label == "liquescent"
+        middle = (head.left + head.right) / 2
+        halves = (slice(int(head.left) - 2, int(middle)), slice(int(middle) + 1, int(head.right) + 4))
+        out = []
+        for part in halves:
+            rows = np.flatnonzero((mask[:, part] > 60).any(axis=1))
+            out.append(max(rows[-1] - head.bottom, head.top - rows[0]))
+        assert out[1] > 8 and out[1] > out[0] - 2
+
+
+def test_bent_strokes_run_through_every_note() -> None:
+    """One stroke for a whole neume, as pointed hands write it: each note's place is inked."""
+    for seed in range(20):
+        hand = replace(sample_hand(seed, "pointed"), bent_p=1.0, dry=0.0, patchy=0.0)
+        for figure in ([("punctum", 5), ("punctum", 2)], [("punctum", 1), ("punctum", 4), ("punctum", 2)]):
+            mask = _blank()
+            drawn, _ = draw_neume(mask, hand, np.random.default_rng(seed), _stand(20), 40, figure)
+            assert [d.step for d in drawn] == [step for _, step in figure]
+            assert all(_inked_near(mask, d.row, d.col, 2) for d in drawn)
 
 
 def test_wrong_requests_are_named() -> None:

@@ -214,8 +214,8 @@ def test_unknown_kind_is_refused() -> None:
 
 def test_files_do_not_depend_on_the_number_of_jobs(tmp_path: Path) -> None:
     """Names and bytes are the same whether one process works or two."""
-    one = render_many(2, tmp_path / "one", 90, "empty-staves", jobs=1)
-    two = render_many(2, tmp_path / "two", 90, "empty-staves", jobs=2)
+    one = render_many(3, tmp_path / "one", 90, "one-line", jobs=1)
+    two = render_many(3, tmp_path / "two", 90, "one-line", jobs=2)
     assert [p.name for p in one] == [p.name for p in two]
     assert sorted(p.name for p in (tmp_path / "one").iterdir()) == sorted(
         [*(p.name for p in one), *(f"{p.stem}.page.json" for p in one)]

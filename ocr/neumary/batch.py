@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -27,6 +28,9 @@ Result = Literal["read", "already", "kept", "failed"]
 
 PAGE_LIMIT_S: Final = 900.0
 """A page that takes longer is given up; a large one takes seconds."""
+
+OVERVIEW_EVERY_S: Final = 600.0
+"""So often ``index.html`` is brought up to date while a run is on."""
 
 THREADS: Final = 1
 """Threads for one page: pages go side by side, and the same sums in the same order give the same bytes."""
@@ -224,11 +228,14 @@ def _default_executor(run: Run, pages: int) -> Executor[Task, Outcome]:
 
 
 def _work(executor: Executor[Task, Outcome], book: _Book, planned: list[PlannedPage]) -> None:
-    in_flight = 0
+    in_flight, told = 0, time.monotonic()
     for page in planned:
         if in_flight == executor.capacity:
             book.close(*executor.collect())
             in_flight -= 1
+        if time.monotonic() - told >= OVERVIEW_EVERY_S:
+            _write_overview(book.run.out, book.ledger)
+            told = time.monotonic()
         task = book.open(page)
         if task is not None:
             executor.submit(task)

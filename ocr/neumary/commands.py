@@ -12,7 +12,7 @@ import click
 
 from neumary.commands_read import read, status
 from neumary.errors import ExitCode, OutputError, UsageError
-from neumary.voice import CONTEXT, CommandT, put_json, voice, voice_options
+from neumary.voice import CONTEXT, CommandT, put_json, say_error, voice, voice_options
 
 EXPORTS: Final = ("mei", "musicxml", "volpiano", "csv", "annotations", "pagexml")
 
@@ -178,7 +178,7 @@ def export(out: Path | None, to: str | None, target: Path | None, canvas: str, s
 
     done = export_folder(out, to, target, canvas)
     for error in done.failed:
-        click.echo(f"neumary: {error}", err=True)
+        say_error(error)
     if voice().json:
         counts = asdict(done.counts)
         put_json({"format": to, "files": done.files, "pages": done.pages, **counts, "beyond": done.beyond})

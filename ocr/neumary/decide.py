@@ -17,6 +17,7 @@ from neumary.clef_chain import CERTAIN_P, ClefChain, custos_posterior
 from neumary.clef_verdicts import settle_clef
 from neumary.clef_witness import doubt_clefs, may_differ, read_base
 from neumary.gamut import FAINT, Sign, degree_name, gives_exact_pitch, signs_by_staff
+from neumary.measures import F64
 from neumary.record import Decision, Record
 from neumary.step_chain import Node, best_steps
 from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribution
@@ -25,6 +26,7 @@ from neumary_models.labels import CLEFS
 
 _HABIT_DOUBT: Final = 0.1  # chance that the habits weighed here are not this scribe's (design figure)
 _BLIND_DOUBT: Final = 0.5  # the same where the whole run shows no clef at all
+_OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
 _HIDDEN_CLEF_P: Final = 0.15  # a leftmost sign whose clef rivals reach this may be the clef
 _FLAT_LEAST_P: Final = 0.05  # a neighbouring B step must reach this for a flat to move there
 
@@ -80,6 +82,13 @@ def decide(
     return record.decision()
 
 
+def _fair(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], marginals: F64, i: int) -> bool:
+    """Whether a believed clef is kept, or overruled with witnesses and a clear majority of the odds."""
+    if not any(not s.is_faint for s in run[i].clefs) or bases[i] == read_base(run[i]):
+        return True
+    return float(marginals[i][chain.bases.index(bases[i])]) >= _OVERRULE_P and may_differ(run, bases, i)
+
+
 def _hidden_clef(signs: Sequence[Sign]) -> Sign | None:
     """Leftmost sign of a staff without a clef, if it might be one."""
     if not signs or any(s.is_clef for s in signs):
@@ -95,15 +104,16 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
         return
     chain = ClefChain(run, chant)
     pinned = {i: read_base(s) for i, s in enumerate(run) if any(c.reading.by == "human" for c in s.clefs)}
-    bases = chain.best(pinned)
+    bases, marginals = chain.best(pinned), chain.marginals(pinned)
     while True:  # each round pins at least one stretch, so this ends
-        unfair = [i for i in range(len(run)) if i not in pinned and not may_differ(run, bases, i)]
+        unfair = [
+            i for i in range(len(run)) if i not in pinned and not _fair(run, chain, bases, marginals, i)
+        ]
         if not unfair:
             break
         pinned |= {i: read_base(run[i]) for i in unfair}
-        bases = chain.best(pinned)
+        bases, marginals = chain.best(pinned), chain.marginals(pinned)
     doubt_clefs(run, chain, bases, record)
-    marginals = chain.marginals(pinned)
     doubt = _HABIT_DOUBT if any(s.observed for s in run) else _BLIND_DOUBT
     known: list[int | None] = []
     for i, stretch in enumerate(run):

@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import IO, TYPE_CHECKING, Final
 
 from neumary.errors import ScanError
 
@@ -49,7 +49,7 @@ def hearing() -> Iterator[list[str]]:
     except OSError:  # no standard error at all
         yield heard
         return
-    with tempfile.TemporaryFile() as file:
+    with _scratch_file() as file:
         sys.stderr.flush()
         os.dup2(file.fileno(), 2)
         try:
@@ -60,6 +60,13 @@ def hearing() -> Iterator[list[str]]:
             os.close(terminal)
             file.seek(0)
             _sort_out(file.read(100_000).decode("utf-8", "replace"), heard)
+
+
+def _scratch_file() -> IO[bytes]:
+    """In memory where the system has such files: a full disk must not stop reading."""
+    if hasattr(os, "memfd_create"):
+        return os.fdopen(os.memfd_create("heard"), "w+b")
+    return tempfile.TemporaryFile()
 
 
 def _sort_out(text: str, heard: list[str]) -> None:

@@ -64,7 +64,7 @@ class Exported:
         Of all pages.
     beyond : int
         Exact notes the format cannot write (Volpiano: outside its 19 places).
-    failed : list of str
+    failed : list of StoreError
         Pages that could not be read back, and why.
     """
 
@@ -73,7 +73,7 @@ class Exported:
     pages: int = 0
     counts: NoteCounts = field(default_factory=NoteCounts)
     beyond: int = 0
-    failed: list[str] = field(default_factory=list)
+    failed: list[StoreError] = field(default_factory=list)
 
     def lines(self) -> list[str]:
         """Sum up for the terminal."""
@@ -114,7 +114,7 @@ class Book:
             raise StoreError(
                 f"{out} holds no page that was read.", "Name the folder that was given to `neumary read -o`."
             )
-        self.failed: dict[str, str] = {}
+        self.failed: dict[str, StoreError] = {}
 
     def __call__(self) -> Iterator[Page]:
         """Read the pages, one at a time; those that cannot be read back are noted and left out."""
@@ -122,7 +122,7 @@ class Book:
             try:
                 yield load_page(folder / "page.json")
             except StoreError as error:
-                self.failed[folder.name] = str(error)
+                self.failed[folder.name] = error
 
 
 def _stored(out: Path) -> Iterator[Path]:
@@ -182,7 +182,7 @@ def export_folder(out: Path, to: str, target: Path | None = None, canvas: str = 
         if to == "volpiano":
             done.beyond += sum(text.hidden for text in staff_texts(page))
     if not done.pages:
-        raise StoreError(next(iter(book.failed.values())))
+        raise next(iter(book.failed.values()))
     if to == "volpiano":
         done.beyond -= done.counts.ranged + done.counts.unread
     if to in _WHOLE and not (target.is_dir() or not target.suffix):

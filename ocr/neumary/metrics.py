@@ -68,6 +68,7 @@ class PageScore(msgspec.Struct, frozen=True, kw_only=True):
     notes: Tally = Tally()
     signs: dict[str, Tally] = msgspec.field(default_factory=dict)  # by group: clef, custos, ...
     boundaries: Tally = Tally()  # beginnings of neumes, the first of each staff left out
+    clef_changes: Share = Share()  # clefs amid a staff that were found, letter and line right
     label: Share = Share()  # matched notes with the very label
     label_soft: Share = Share()  # the same, `SOFT_PAIRS` counted as equal
     step: Share = Share()  # matched notes on the right step
@@ -171,6 +172,7 @@ def score_page(
         notes=notes,
         signs={group: _score_group(ours, theirs, group, sign_spaces) for group in _GROUPS},
         boundaries=boundaries,
+        clef_changes=_score_changes(ours, theirs, sign_spaces),
         label=Share(sum(a.sign.label == b.sign.label for a, b in pairs), len(pairs)),
         label_soft=Share(sum(found.same(a.sign.label, b.sign.label) for a, b in pairs), len(pairs)),
         step=_share([a.sign.reading.step == b.sign.reading.step for a, b in pairs if has_step(b)]),
@@ -202,13 +204,25 @@ def _holds(read: Placed, true: Placed) -> bool:
 
 def _score_group(ours: list[Placed], theirs: list[Placed], group: str, limit: float) -> Tally:
     a, b = [p for p in ours if p.group == group], [p for p in theirs if p.group == group]
+    hits = len(_same_signs(a, b, limit))
+    return Tally(hits, len(a) - hits, len(b) - hits)
+
+
+def _score_changes(ours: list[Placed], theirs: list[Placed], limit: float) -> Share:
+    """Clefs after the first head of their staff; on the read side any clef will do."""
+    sung = {p.staff: p.sign.glyph.col for p in reversed(theirs) if p.sign.is_head}
+    late = [p for p in theirs if p.group == "clef" and p.sign.glyph.col > sung.get(p.staff, np.inf)]
+    return Share(len(_same_signs([p for p in ours if p.group == "clef"], late, limit)), len(late))
+
+
+def _same_signs(a: list[Placed], b: list[Placed], limit: float) -> list[tuple[int, int]]:
+    """Pairs of signs other than heads that agree, clefs in letter and line."""
     cost = sign_costs(a, b)
     for i, read in enumerate(a):
         for j, true in enumerate(b):
             if not _same_sign(read.sign, true.sign):
                 cost[i, j] = np.inf
-    hits = len(match(cost, limit))
-    return Tally(hits, len(a) - hits, len(b) - hits)
+    return match(cost, limit)
 
 
 def _same_sign(read: Sign, true: Sign) -> bool:
@@ -278,7 +292,7 @@ def combine(scores: Sequence[PageScore]) -> PageScore:
     for name in ("lines", "staves", "notes", "boundaries"):
         total[name] = sum((getattr(s, name) for s in scores), Tally())
     for name in (
-        *("label", "label_soft", "step", "pitch", "in_range", "syllable"),
+        *("clef_changes", "label", "label_soft", "step", "pitch", "in_range", "syllable"),
         *("melody_edits", "melody_edits_once", "corrections"),
     ):
         total[name] = sum((getattr(s, name) for s in scores), Share())

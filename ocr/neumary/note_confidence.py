@@ -59,7 +59,8 @@ def note_confidences(page: Page, *, soft_pairs: Sequence[tuple[str, str]] = SOFT
     -------
     dict of str to float
         By glyph id, melody heads in reading order: the product of the probabilities of the label, of the
-        step (or the best of a range), and of the clef the note stands under.
+        step (or the best of a range), and of the clef the note stands under; 0 where a note on lines
+        was given no pitch for want of a clef.
     """
     signs = [placed for placed in place_signs(page) if placed.sign.is_head]
     found = Match(signs, [], [], {frozenset(pair) for pair in soft_pairs})
@@ -73,6 +74,8 @@ def _label_p(found: Match, placed: Placed) -> float:
 
 
 def _note_p(found: Match, placed: Placed) -> float:
+    if has_step(placed) and placed.symbol is None:
+        return 0.0  # it stands on lines, yet under no clef: no pitch is given that could be taken
     return round(min(_label_p(found, placed) * _pitch_p(placed) * placed.clef_p, 1.0), 6)
 
 

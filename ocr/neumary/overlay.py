@@ -20,6 +20,7 @@ The octave's number stands only at the first note of a staff and where it change
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import cv2
@@ -47,6 +48,7 @@ BLACK: Final[Colour] = (0, 0, 0)
 _LONG_SIDE_PX: Final = 2800  # larger scans are drawn smaller, so that the file stays small
 _LONGEST_SIDE_PX: Final = 4200  # ... but never larger than this when enlarged for legibility
 _SPACE_PX: Final = 24.0  # a staff space keeps at least this, or the letters cannot be read
+_RIM_PX: Final = 2  # light rim around words
 _HALF: Final = 0.5  # above this scale every pixel counts without averaging, which takes six times as long
 _FULL_INK: Final = 60  # grey levels below the surroundings that count as full ink
 _PAPER: Final = 0.22  # how far the scan is faded towards white below the marks
@@ -358,15 +360,26 @@ def _staff_labels(page: Page, view: _View) -> list[Label]:
     return labels
 
 
+@lru_cache(maxsize=4096)
+def _word(text: str, colour: Colour, size_px: int) -> Image.Image:
+    """A word on a light rim, transparent around; note names come back a hundred times on a page."""
+    font = typeface(size_px)
+    _, _, right, bottom = font.getbbox(text, anchor="lt")
+    size = (int(np.ceil(right)) + 2 * _RIM_PX, int(np.ceil(bottom)) + 2 * _RIM_PX)
+    patch = Image.new("RGBA", size, (255, 255, 255, 0))
+    pen = ImageDraw.Draw(patch)
+    at = (_RIM_PX, _RIM_PX)
+    pen.text(at, text, colour, font, "lt", stroke_width=_RIM_PX, stroke_fill=(255, 255, 255))
+    return patch
+
+
 def _write_words(canvas: U8, view: _View, page: Page, placed: list[tuple[Label, float, float]]) -> U8:
     """Write all words with Pillow's own scalable type, on a light rim."""
     picture = Image.fromarray(canvas)
     pen = ImageDraw.Draw(picture)
     for label, row, col in placed:
-        font = typeface(label.size_px)
-        pen.text(
-            (col, row), label.text, label.colour, font, "lt", stroke_width=2, stroke_fill=(255, 255, 255)
-        )
+        patch = _word(label.text, label.colour, label.size_px)
+        picture.paste(patch, (round(col) - _RIM_PX, round(row) - _RIM_PX), patch)
     _write_header(pen, view, page, canvas.shape[1])
     return np.asarray(picture)
 

@@ -16,8 +16,9 @@ from neumary_training.evaluation_causes import ADVICE, count_causes
 from neumary_training.evaluation_results import GROUPS, Evaluation
 
 _BY_KIND: Final = (
-    *("staff F1", "line F1", "note F1", "label", "step", "clef F1", "custos F1", "flat F1", "neume F1"),
-    *("syllable", "melody error", "calibration error", "hands-off", "corrections/100"),
+    *("staff F1", "line F1", "note F1", "label", "step", "clef F1", "clef changes", "custos F1"),
+    *("flat F1", "division F1", "neume F1", "syllable"),
+    *("melody error", "calibration error", "hands-off", "corrections/100"),
 )
 _LEVELS: Final = (0.5, 0.8, 0.9, 0.95, 0.98, 0.99)
 _ERROR: Final = 0.005
