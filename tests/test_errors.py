@@ -132,6 +132,15 @@ def _dead(desk: Desk) -> list[object]:
     return [*desk.read(desk.picture("bad1.jpg", 1), desk.picture("bad2.jpg", 2)), "--jobs", 2]
 
 
+def _no_process(desk: Desk) -> list[object]:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(11, "Resource temporarily unavailable")
+
+    desk.patch.setattr(neumary.executor, "_PAUSES_S", (0.0, 0.0))
+    desk.patch.setattr(neumary.executor.ProcessPoolExecutor, "submit", refuse)
+    return [*desk.read(desk.picture("a.jpg", 1), desk.picture("b.jpg", 2)), "--jobs", 2]
+
+
 def _slow(desk: Desk) -> list[object]:
     desk.use(stand_ins.hang_on_bad, page_limit_s=1.0)
     return [*desk.read(desk.picture("bad1.jpg", 1), desk.picture("bad2.jpg", 2)), "--jobs", 2]
@@ -240,6 +249,7 @@ CASES: dict[str, Callable[[Desk], list[object]]] = {
     "cannot be had": _silent_server,
     "gave no picture": _wrong_server,
     "The worker process died": _dead,
+    "No worker process can be started": _no_process,
     "took longer than": _slow,
     "met a fault of the program": _faulty,
     "does not fit into memory": _huge,

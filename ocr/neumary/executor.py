@@ -27,6 +27,9 @@ ReadyT = TypeVar("ReadyT", covariant=True)
 PAGES_PER_WORKER: Final = 200
 """A worker is replaced after so many pages, so that a leak in a codec cannot fill a night."""
 
+_PAUSES_S: Final = (0.0, 0.1, 0.4, 1.6, 3.0)
+"""Rests between tries to start a worker."""
+
 _PRELOAD: Final = ["neumary.worker"]
 
 
@@ -109,13 +112,18 @@ class LocalProcesses(Generic[TaskT, ResultT]):
         self._jobs = jobs
 
     def _new_pool(self) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(
-            max_workers=1,
-            mp_context=self._context,
-            initializer=_start_worker,
-            initargs=(self._leash,),
-            max_tasks_per_child=PAGES_PER_WORKER,
-        )
+        for pause_s in _PAUSES_S:
+            try:
+                return ProcessPoolExecutor(
+                    max_workers=1,
+                    mp_context=self._context,
+                    initializer=_start_worker,
+                    initargs=(self._leash,),
+                    max_tasks_per_child=PAGES_PER_WORKER,
+                )
+            except OSError:  # Python's own helper processes may have been killed as well
+                time.sleep(pause_s)
+        raise _no_worker()
 
     @property
     def capacity(self) -> int:
@@ -123,15 +131,25 @@ class LocalProcesses(Generic[TaskT, ResultT]):
         return self._jobs
 
     def submit(self, task: TaskT) -> None:
-        """Give the task to an idle worker; one that died while idle is replaced."""
+        """Give the task to an idle worker; one that died while idle is replaced.
+
+        Raises
+        ------
+        WorkerDied
+            If no worker process can be started at all.
+        """
         pool = self._idle.pop()
-        try:
-            future = pool.submit(_work_in_time, self._work, task, self._limit_s)
-        except (BrokenProcessPool, OSError, EOFError):
-            pool.shutdown(wait=False)
-            pool = self._new_pool()
-            future = pool.submit(_work_in_time, self._work, task, self._limit_s)
-        self._busy[future] = (task, pool, time.monotonic())
+        for pause_s in _PAUSES_S:
+            try:
+                future = pool.submit(_work_in_time, self._work, task, self._limit_s)
+            except (BrokenProcessPool, OSError, EOFError):
+                pool.shutdown(wait=False)
+                time.sleep(pause_s)  # until the system has noticed that the starting process is gone, too
+                pool = self._new_pool()
+            else:
+                self._busy[future] = (task, pool, time.monotonic())
+                return
+        raise _no_worker()
 
     def collect(self) -> tuple[TaskT, ResultT | NeumaryError]:
         """Wait for any worker; a dead one is replaced."""
@@ -162,6 +180,10 @@ class LocalProcesses(Generic[TaskT, ResultT]):
             pool.shutdown(wait=True, cancel_futures=True)
         self._leash.close()
         self._busy.clear()
+
+
+def _no_worker() -> WorkerDied:
+    return WorkerDied("No worker process can be started.", "Free memory, or use fewer --jobs.")
 
 
 def _quiet_context() -> BaseContext:
