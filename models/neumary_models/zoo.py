@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -116,15 +116,15 @@ def find(name_or_file: str) -> ModelEntry:
     ModelMissing
         Neither a registered name nor a file with its registry beside it.
     """
-    known = registered()
-    if name_or_file in known:
-        return known[name_or_file]
     path = Path(name_or_file)
     beside = path.parent / "registry.toml"
     if path.suffix == ".onnx" and beside.is_file():
         for entry in registered(beside).values():
-            if entry.path.resolve() == path.resolve():
-                return entry
+            if entry.path.name == path.name:  # a finished run keeps all its files in one folder
+                return replace(entry, path=path)
+    known = registered()
+    if name_or_file in known:
+        return known[name_or_file]
     raise ModelMissing(f"no model '{name_or_file}'; there are: {', '.join(sorted(known))}")
 
 
