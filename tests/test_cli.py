@@ -257,6 +257,26 @@ def test_fault_of_the_program(
     assert "Traceback" in capsys.readouterr().err
 
 
+def test_closed_pipes(
+    capsys: Capture, picture: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A reader of standard output that leaves is no error; any other broken pipe is, and never silent."""
+    command = f"{sys.executable} -m neumary models --json; echo $? >&2"
+    done = subprocess.run(
+        ["bash", "-c", f"({command}) | true"], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert "Traceback" not in done.stderr
+    assert done.stderr.split()[-1] == "0"
+
+    def break_off(*_: object, **__: object) -> None:
+        raise BrokenPipeError(32, "Broken pipe")
+
+    monkeypatch.setattr(neumary.batch, "read_all", break_off)
+    code, _, err = _call(capsys, "read", picture("f1.jpg"), "-o", tmp_path / "out")
+    assert code == ExitCode.SOME_FAILED
+    assert "BrokenPipeError" in err
+
+
 @pytest.mark.usefixtures("quick")
 def test_output_that_cannot_be_written(capsys: Capture, picture: Make, tmp_path: Path) -> None:
     (tmp_path / "out").write_text("a file, not a folder")

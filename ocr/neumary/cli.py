@@ -7,6 +7,7 @@ commands, so that ``neumary -h`` answers at once.
 from __future__ import annotations
 
 import os
+import select
 import signal
 import sys
 import traceback
@@ -56,6 +57,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         Without the program's name; default: those of this process.
     """
     spoken = Voice()
+    streams = sys.stdout, sys.stderr
     try:
         result = cli.main(arguments, prog_name="neumary", standalone_mode=False, obj=spoken)
         sys.stdout.flush()
@@ -74,10 +76,23 @@ def run(arguments: Sequence[str] | None = None) -> int:
         if spoken.verbose:
             traceback.print_exc()
         return int(error.code)
-    except BrokenPipeError:
-        return _closed_pipe()
+    except (BrokenPipeError, SystemExit):  # click leaves by SystemExit when a pipe breaks
+        sys.stdout, sys.stderr = streams
+        if _nobody_listens():
+            return _closed_pipe()
+        return _own_fault(BrokenPipeError("a pipe within the program broke"), spoken)
     except Exception as fault:
         return _own_fault(fault, spoken)
+
+
+def _nobody_listens() -> bool:
+    """Whether it is standard output whose reader has gone, and no other pipe."""
+    try:
+        poll = select.poll()
+        poll.register(sys.stdout.fileno(), 0)
+        return any(event & select.POLLERR for _, event in poll.poll(0))
+    except (AttributeError, OSError, ValueError):  # no such call here, or no real standard output
+        return False
 
 
 def _closed_pipe() -> int:

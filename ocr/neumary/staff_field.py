@@ -24,6 +24,7 @@ _WIDE: Final = 4.5  # staff space against the height of heads and letters, usual
 _THICK: Final = 0.2  # width in staff spaces from which a line must be the steadier
 _SHARPEST_PX: Final = 3.0  # no line is photographed thinner than about this, blur included
 _STRIPS_PER_SPACE: Final = 4.0
+_RAGGED_SPACES: Final = 1.5  # a line may so end before its neighbours
 _REACH_SPACES: Final = 3.0  # how far evidence is carried along a line
 
 
@@ -109,15 +110,23 @@ class Trace:
         return int(self.first + self.rows.shape[1])
 
     def ends(self, per_space: float) -> list[tuple[int, int]]:
-        """First and one past last strip of each line: where it is mostly seen over a space."""
+        """First and one past last strip of each line: where it is mostly seen over a space.
+
+        A line that fades out long before most of its staff's others is taken as far as those.
+        """
         width = 2 * round(0.5 * per_space) + 1
         ends = []
         for seen in self.seen:
             mostly = cv2.blur(seen[None].astype(np.float32), (width, 1), borderType=cv2.BORDER_REPLICATE)[0]
             on = np.flatnonzero((mostly >= 0.5) & seen)
-            low, high = (int(on[0]), int(on[-1]) + 1) if len(on) else (0, len(seen))
-            ends.append((self.first + low, self.first + high))
-        return ends
+            ends.append((int(on[0]), int(on[-1]) + 1) if len(on) else (0, len(seen)))
+        middle = (len(ends) - 1) // 2
+        left, right = sorted(a for a, _ in ends)[middle], sorted((b for _, b in ends), reverse=True)[middle]
+        far = _RAGGED_SPACES * per_space
+        return [
+            (self.first + (left if a > left + far else a), self.first + (right if b < right - far else b))
+            for a, b in ends
+        ]
 
 
 def measure(ink: InkMap) -> Field | None:
