@@ -13,6 +13,8 @@ PAIR_SPACES: Final = 2.0  # the F and the c line are a fifth apart
 _STAFF_PITCH_SPACES: Final = 5.9  # staff to staff, own measurements on photographed choir books
 _ALIKE: Final = 0.22  # the pairs of a page differ by less than this share
 _CLEARLY_WIDER: Final = 1.12  # from staff to staff it is at least so much further than within one
+_FURTHER: Final = 1.25  # and usually so much further
+_SPACES_PER_STROKE: Final = 2.6  # a staff space against the height of heads and letters at most
 _LEAST_PAIRED: Final = 0.3  # share of the lines that stand in pairs, where there are any
 _LONE_PAIR_SPACES: Final = 4.0  # two lines alone on a page are a pair if this near
 _OVERLAP: Final = 0.5  # of the shorter line
@@ -76,9 +78,22 @@ def _best_pairs(field: Field, lone: list[Trace], below: dict[int, tuple[int, flo
         score = 2 * len(pairs) - 3 * close, -float(np.std([np.log(below[i][1]) for i in pairs]))
         if score > best:
             best, chosen = score, pairs
-    if len(lone) == 2 and chosen:
+    if not chosen or not _plausible(field, [below[i][1] for i in chosen], below, chosen):
+        return {}
+    if len(lone) == 2:
         return chosen if below[next(iter(chosen))][1] < _LONE_PAIR_SPACES * field.space else {}
     return chosen if 2 * len(chosen) >= _LEAST_PAIRED * len(lone) else {}
+
+
+def _plausible(
+    field: Field, within: list[float], below: dict[int, tuple[int, float]], pairs: dict[int, int]
+) -> bool:
+    """Whether the pairs are of a size with the heads, and clearly nearer than the staves."""
+    size = float(np.median(within))
+    if field.stroke > 0 and size / PAIR_SPACES > _SPACES_PER_STROKE * field.stroke:
+        return False
+    between = [gap for i, (_, gap) in below.items() if i not in pairs]
+    return not between or float(np.median(between)) >= _FURTHER * size
 
 
 def _apart(above: Trace, below: Trace) -> float:
