@@ -61,3 +61,19 @@ def test_labels_name_real_smufl_glyphs(reference: Path) -> None:
 
 def test_label_list_is_closed_and_unique() -> None:
     assert len(set(NAMES)) == len(NAMES) == len(BY_NAME)
+
+
+@pytest.mark.slow
+def test_eight_bits_read_what_floats_read() -> None:
+    """The quantised default against the model it was made from, on a drawn page."""
+    from neumary.metrics import score_page
+    from neumary.pipeline import read_page
+    from neumary.settings import ReadSettings
+    from neumary.types import Scan
+    from neumary_synth.render import render_page
+
+    rendered = render_page(77, "square", space_px=18.0)
+    scan = Scan(page_id="p", rgb=rendered.rgb, source="p.png", sha256="0")
+    small, full = (read_page(scan, ReadSettings(), zoo.load(name, threads=1)) for name in ("strip", "strip-float"))
+    score = score_page(small, full)
+    assert score.notes.f1 >= 0.98 and score.step.rate >= 0.98

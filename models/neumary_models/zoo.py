@@ -117,15 +117,28 @@ def find(name_or_file: str) -> ModelEntry:
         Neither a registered name nor a file with its registry beside it.
     """
     path = Path(name_or_file)
-    beside = path.parent / "registry.toml"
-    if path.suffix == ".onnx" and beside.is_file():
-        for entry in registered(beside).values():
-            if entry.path.name == path.name:  # a finished run keeps all its files in one folder
-                return replace(entry, path=path)
+    if path.suffix == ".onnx":
+        return find_file(path)
     known = registered()
     if name_or_file in known:
         return known[name_or_file]
     raise ModelMissing(f"no model '{name_or_file}'; there are: {', '.join(sorted(known))}")
+
+
+def find_file(path: Path) -> ModelEntry:
+    """The entry of an ONNX file: in a ``registry.toml`` beside it, or one folder up.
+
+    Raises
+    ------
+    ModelMissing
+        No registry there knows a file of this name.
+    """
+    for registry in (path.parent / "registry.toml", path.parent.parent / "registry.toml"):
+        if registry.is_file():
+            for entry in registered(registry).values():
+                if entry.path.name == path.name:  # a finished run keeps all its files in one folder
+                    return replace(entry, path=path)
+    raise ModelMissing(f"no registry.toml beside {path} names it")
 
 
 def check(entry: ModelEntry) -> bytes:

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 import neumary
-from neumary import decide, ink, modes, neumes, pitch, staves
+from neumary import coloured, decide, ink, modes, neumes, pitch, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.lyric_text import text_of_page
@@ -58,6 +58,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     leaf = ink.map_ink(scan)
     found, said = staves.find_staves(leaf, lines=settings.line_count)
     remarks += said
+    found = coloured.recognise(leaf, found, asked=settings.line_count)
     signs: list[tuple[Glyph, Reading]] = []
     words: list[Syllable] = []
     if settings.only == "all":

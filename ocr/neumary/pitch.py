@@ -21,6 +21,7 @@ from neumary.accidentals import (
     scope_of,
     word_starts,
 )
+from neumary.coloured_pitch import bottom_degrees, coloured_pitch
 from neumary.gamut import (
     CLEF_DEGREES,
     GAMUT_DEGREES,
@@ -167,10 +168,18 @@ def _resolve_staff(
 
 
 def _resolve_ranged(staff: Staff, signs: list[Sign], result: _Result) -> None:
-    anchors = find_anchors(staff, signs) if staff.kind != "staffless" else ()
     pitched = [s for s in signs if s.is_head or s.label == "custos"]
     if not pitched:
         return
+    bases = bottom_degrees(staff, signs) if 0 < len(staff.lines) <= 2 else ()
+    if bases:
+        for sign in pitched:
+            glyph = sign.glyph
+            result.pitches[glyph.id] = coloured_pitch(staff, bases, sign.reading, glyph.row, glyph.col)
+        text = f"On staff {staff.id} pitch is a range: {len(staff.lines)} coloured line(s), no full staff."
+        result.say("pitch-ranged", text, staff.id)
+        return
+    anchors = find_anchors(staff, signs) if staff.kind != "staffless" else ()
     if not anchors:
         _contour(staff, signs, result)
         text = f"Staff {staff.id} shows no line or letter that gives pitch: signs and contour only."

@@ -37,8 +37,6 @@ from neumary.staff_field import (
 from neumary.types import F32
 
 MOST_LINES: Final = 5  # staves of plainchant have 1 to 5 lines (common practice)
-_COMMON_LINES: Final = 4  # staves of chant most often have so many (common practice, no source)
-_PART: Final = 0.7  # share of its length over which a trace lies on another's lines
 _GAP_RANGE: Final = (0.55, 1.8)  # staff space against the page's commonest one
 _UNEVEN: Final = 0.28  # a gap may differ this much from the one before
 _SEED_LEAST: Final = 0.3  # coherence of the weakest place of a chain
@@ -97,25 +95,10 @@ def _try(field: Field, first: int, rows: Ints, n_lines: int | None, traces: list
     if _inside(traces, first, rows):
         return True
     trace = _grow(field, first, rows.astype(float), n_lines, traces)
-    if trace is None:
+    if trace is None or taken(traces, trace.first, trace.rows, trace.space):
         return False
-    parts = [k for k, known in enumerate(traces) if _part_of(known, trace)]
-    others = [known for k, known in enumerate(traces) if k not in parts]
-    if taken(others, trace.first, trace.rows, trace.space):
-        return False
-    traces[:] = [*others, trace]
+    traces.append(trace)
     return True
-
-
-def _part_of(part: Trace, whole: Trace) -> bool:
-    """Whether one trace is only some lines of another, as if grown from a seed between faint ones."""
-    low, high = max(part.first, whole.first), min(part.last, whole.last)
-    if not len(part.rows) < min(len(whole.rows), _COMMON_LINES) or high - low < _PART * part.rows.shape[1]:
-        return False
-    ours = part.rows[:, low - part.first : high - part.first]
-    theirs = whole.rows[:, low - whole.first : high - whole.first]
-    away = np.abs(ours[:, None] - theirs[None]).mean(axis=2).min(axis=1)
-    return bool((away < 0.3 * whole.space).all())
 
 
 def _strength(field: Field, first: int, rows: Ints) -> float:
@@ -147,17 +130,11 @@ def _grow(field: Field, first: int, rows: Floats, n_lines: int | None, traces: l
     """A staff grown from one chain, or None if there is none around it."""
     rows = weighted_smooth(rows[None], np.ones((1, len(rows))), 2.0 * field.per_space)[0]
     offsets = _offsets(calibrate(field, first, rows[None]), field.space, first, rows, n_lines)
-    if offsets is None or len(offsets) < (n_lines or _COMMON_LINES):
-        # A coloured line may have black ones beside it.
-        mixed = _offsets(calibrate(field, first, rows[None], mixed=True), field.space, first, rows, n_lines)
-        if mixed is not None and len(mixed) > (0 if offsets is None else len(offsets)):
-            offsets = mixed
     if offsets is None:
         return None
     across = rows + offsets[:, None]
     space = float(np.abs(np.diff(offsets)).mean())
-    whole = [trace for trace in traces if len(trace.rows) >= min(len(offsets), _COMMON_LINES)]
-    if taken(whole, first, across, space) or not is_drawn(field, first, across, space):
+    if taken(traces, first, across, space) or not is_drawn(field, first, across, space):
         return None
     clear = calibrate(field, first, across)
     course = _course(field, clear, first, rows, offsets)
@@ -165,14 +142,7 @@ def _grow(field: Field, first: int, rows: Floats, n_lines: int | None, traces: l
     if span is None:
         return None
     low, high = span
-    trace = refine(field, clear, course[low:high] + offsets[:, None], low)
-    if trace is None:
-        # Beyond the seed the course may have run on into another column.
-        slack = round(_BARE_SPACES * field.per_space)
-        low, high = max(low, first - slack), min(high, first + len(rows) + slack)
-        if (low, high) != span and high - low >= _SHORTEST_SPACES * field.per_space:
-            trace = refine(field, clear, course[low:high] + offsets[:, None], low)
-    return trace
+    return refine(field, clear, course[low:high] + offsets[:, None], low)
 
 
 def grow_line(field: Field, first: int, rows: Floats) -> Trace | None:
@@ -186,21 +156,14 @@ def grow_line(field: Field, first: int, rows: Floats) -> Trace | None:
     return refine(field, clear, course[None, span[0] : span[1]], span[0])
 
 
-def calibrate(field: Field, first: int, rows: Floats, *, mixed: bool = False) -> F32:
+def calibrate(field: Field, first: int, rows: Floats) -> F32:
     """Evidence 0..1 on this staff's own scale: 1 is the usual strength of its lines.
 
-    Where all its lines are coloured, only coloured ink counts, so black text and notes vanish.
-    With `mixed`, all ink counts.
+    Where its lines are coloured, only coloured ink counts, so black text and notes vanish.
     """
-    every, colour = levels(field, first, rows)
-    tinted = colour >= COLOURED * every
-    if mixed or not tinted.all():
-        clear = field.every / max(float(np.median(every)), 2.0)
-        if 2 * tinted.sum() >= len(rows) > 1 and not mixed:
-            clear = np.maximum(clear, field.colour / max(float(np.median(colour[tinted])), 2.0))
-    else:
-        clear = field.colour / max(float(np.median(colour)), 2.0)
-    return np.asarray(np.minimum(clear, 1.0), dtype=np.float32)
+    every, colour = (float(np.median(x)) for x in levels(field, first, rows))
+    chosen, level = (field.colour, colour) if colour >= COLOURED * every else (field.every, every)
+    return np.asarray(np.minimum(chosen / max(level, 2.0), 1.0), dtype=np.float32)
 
 
 def _profile(clear: F32, first: int, rows: Floats, reach: int) -> Floats:

@@ -17,6 +17,7 @@ from neumary_models.outputs import CHANNELS_IN
 from neumary_training.config import TrainConfig
 
 _OPSET = 17
+_ABOUT = "reads the signs of staves with 1 to 5 lines; trained on rendered pages only"
 
 
 def export_onnx(net: torch.nn.Module, path: Path) -> None:
@@ -75,7 +76,9 @@ def export_model(
         json.dumps(metrics, indent=1, sort_keys=True) + "\n", encoding="utf-8"
     )
     (folder / "config.toml").write_text(_as_toml(config), encoding="utf-8")
-    (folder / "registry.toml").write_text(_entry(config, digest, calibration), encoding="utf-8")
+    (folder / "registry.toml").write_text(
+        registry_entry(config.name, _ABOUT, digest, calibration), encoding="utf-8"
+    )
     count = sum(p.numel() for p in StripNet(config.widths).parameters())
     (folder / f"{config.name}.md").write_text(
         _card(config, digest, calibration, metrics, count), encoding="utf-8"
@@ -89,16 +92,17 @@ def _as_toml(config: TrainConfig) -> str:
     return "\n".join([*lines, "", "[kinds]", *(f"{key} = {value}" for key, value in kinds.items())]) + "\n"
 
 
-def _entry(config: TrainConfig, digest: str, calibration: dict[str, float]) -> str:
+def registry_entry(name: str, about: str, digest: str, calibration: dict[str, float]) -> str:
+    """A model's entry for ``registry.toml``."""
     lines = [
-        f"[{config.name}]",
-        'about = "reads the signs of staves with 1 to 5 lines; trained on rendered pages only"',
-        f'file = "weights/{config.name}.onnx"',
-        f'card = "cards/{config.name}.md"',
+        f"[{name}]",
+        f"about = {json.dumps(about)}",
+        f'file = "weights/{name}.onnx"',
+        f'card = "cards/{name}.md"',
         f'sha256 = "{digest}"',
         f"labels = {json.dumps(list(NAMES))}",
         "",
-        f"[{config.name}.calibration]",
+        f"[{name}.calibration]",
         *(f"{key} = {value!r}" for key, value in calibration.items()),
     ]
     return "\n".join(lines) + "\n"

@@ -1,0 +1,198 @@
+"""Pitch on one or two coloured lines: where a head stands, and what the lines mean.
+
+Two witnesses tell how many degrees a head lies above the bottom line: the network, which was
+trained on such staves, and plain geometry. Neither knows the unseen lines, so both grow less
+sure with the distance from the nearest seen line. What the bottom line is (F or c) follows
+from paint and from letters at the margin; letters win.
+
+The outcome is always a range, even on a seen line: a scribe who inks one line in four lets
+heads ride high or low on it, and the reading must not look like that of a full staff.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from neumary.gamut import CLEF_DEGREES, Sign
+from neumary.types import Pitch, Reading, Staff
+from neumary_models.labels import CLEFS
+
+LINE_DEGREES: Final[Mapping[str, int]] = {"red": 24, "yellow": 28, "grey": 28}
+"""Red line = f3, yellow (or grey, faded) line = c4; after medieval theory."""
+
+_FIFTH: Final = 4  # degrees from the F to the c line
+_RIGHT_PAINT_P: Final = 0.95  # a line is what its paint says
+_FADED_P: Final = 0.8  # the same for grey, which may be any faded paint
+_F_BELOW_C_P: Final = 0.97  # the lower of two lines is F
+_LETTER_DOUBT: Final = 0.15  # chance that a letter was misread or stands elsewhere
+_LETTER_SPREAD: Final = 0.8  # steps by which a letter may stand off its line
+_FURTHEST: Final = 14  # degrees
+_LEAST_P: Final = 0.01
+
+# How the witnesses are weighed; fitted on rendered held-out pages, one and two lines:
+# spread of geometry on a line and per degree away, weights of network and geometry, and the
+# chance that neither holds, on a line and per degree away.
+_WEIGHTS: Final = {1: (0.45, 0.06, 0.8, 0.4, 0.01, 0.01), 2: (0.45, 0.04, 0.8, 0.4, 0.01, 0.01)}
+
+
+def bottom_degrees(
+    staff: Staff, signs: Sequence[Sign], rule: Mapping[str, int] = LINE_DEGREES
+) -> tuple[tuple[int, float], ...]:
+    """Degree of the bottom line as a distribution, best first; () where nothing tells.
+
+    Parameters
+    ----------
+    staff : Staff
+        Of one or two lines.
+    signs : sequence of Sign
+        Its signs; clefs among them bear witness.
+    rule : mapping of str to int
+        What each paint means, as a degree.
+    """
+    odds = _by_paint(staff, rule)
+    letters = [sign for sign in signs if sign.is_clef and not sign.is_faint]
+    if not odds and not letters:
+        return ()
+    seen = [_by_letter(staff, sign) for sign in letters]
+    bases = sorted({*odds, *(base for one in seen for base in one if one[base] > 0.05)})
+    usual = odds or dict.fromkeys(bases, 1.0 / len(bases))
+    spare = (1 - _RIGHT_PAINT_P) / 7
+    weights = {base: usual.get(base, spare) for base in bases}
+    for one in seen:
+        for base in bases:
+            weights[base] *= (1 - _LETTER_DOUBT) * one.get(base, 0.0) + _LETTER_DOUBT / 7
+    total = sum(weights.values())
+    ranked = sorted(((w / total, -base) for base, w in weights.items()), reverse=True)
+    return tuple((-base, p) for p, base in ranked if p >= _LEAST_P)
+
+
+def _by_paint(staff: Staff, rule: Mapping[str, int]) -> dict[int, float]:
+    low = rule.get(staff.lines[0].colour)
+    if len(staff.lines) == 1:
+        if low is None:
+            return {}
+        p = _FADED_P if staff.lines[0].colour == "grey" else _RIGHT_PAINT_P
+        others = [degree for degree in sorted({*rule.values()}) if degree != low]
+        return {low: p, **{degree: (1 - p) / len(others) for degree in others}}
+    high = rule.get(staff.lines[-1].colour)
+    known = {"red", "yellow"} & {staff.lines[0].colour, staff.lines[-1].colour}
+    if low is not None and high is not None and high > low:
+        return {low: 0.99, high: 0.01}
+    if not known:
+        return {LINE_DEGREES["red"]: 0.9, LINE_DEGREES["yellow"]: 0.1}
+    return {LINE_DEGREES["red"]: _F_BELOW_C_P, LINE_DEGREES["yellow"]: 1 - _F_BELOW_C_P}
+
+
+def _by_letter(staff: Staff, sign: Sign) -> dict[int, float]:
+    """What a letter at the margin makes of the bottom line: letters stand on lines."""
+    height, _ = height_above(staff, sign.glyph.row, sign.glyph.col)
+    lines = range(-_FURTHEST, _FURTHEST + 1, 2)
+    near = {step: math.exp(-0.5 * ((height - step) / _LETTER_SPREAD) ** 2) for step in lines}
+    total = sum(near.values()) or 1.0
+    names = [(sign.label, sign.reading.confidence)]
+    names += [(label, p) for label, p in sign.reading.rivals if label in CLEFS]
+    weights: dict[int, float] = {}
+    for label, p in names:
+        for step, q in near.items():
+            base = CLEF_DEGREES[label] - step
+            weights[base] = weights.get(base, 0.0) + p * q / total
+    return weights
+
+
+def height_above(staff: Staff, row: float, col: float) -> tuple[float, float]:
+    """Degrees above the bottom line, and degrees from the nearest seen line.
+
+    Two lines are a fifth apart whatever their distance; beside one line the staff space counts.
+    """
+    low = staff.lines[0].row_at(col)
+    if len(staff.lines) == 1:
+        height = (low - row) / max(staff.space_px / 2, 1e-6)
+        return height, abs(height)
+    gap = max(low - staff.lines[-1].row_at(col), 1e-6)
+    height = _FIFTH * (low - row) / gap
+    return height, min(abs(height), abs(height - _FIFTH))
+
+
+def coloured_pitch(
+    staff: Staff, bases: Sequence[tuple[int, float]], reading: Reading, row: float, col: float
+) -> Pitch:
+    """Pitch of a head on one or two coloured lines as a distribution over degrees.
+
+    Parameters
+    ----------
+    staff : Staff
+    bases : sequence of (int, float), at least one
+        From `bottom_degrees`.
+    reading : Reading
+        Its `steps` are the network's witness.
+    row, col : float
+        Centre of the head, px.
+
+    Returns
+    -------
+    Pitch
+        ``ranged``, alternatives best first; probabilities under 0.01 are left out, the rest sum to 1.
+    """
+    above = degrees_above(staff, reading, row, col)
+    weights: dict[int, float] = {}
+    for base, p in bases:
+        for degree, q in above.items():
+            weights[base + degree] = weights.get(base + degree, 0.0) + p * q
+    kept = {degree: p for degree, p in weights.items() if p >= _LEAST_P}
+    total = sum(kept.values())
+    ranked = sorted(((p / total, -degree) for degree, p in kept.items()), reverse=True)
+    alternatives = tuple((-degree, 0, round(p, 4)) for p, degree in ranked)
+    return Pitch(certainty="ranged", degree=alternatives[0][0], alternatives=alternatives)
+
+
+def degrees_above(staff: Staff, reading: Reading, row: float, col: float) -> dict[int, float]:
+    """Degrees above the bottom line with their probabilities, which sum to 1."""
+    height, away = height_above(staff, row, col)
+    known = len(staff.lines) == 1 or staff.places[-1] == _FIFTH // 2  # else the network saw another grid
+    network = dict(reading.steps) if known else {}
+    return weigh(height, away, network, _WEIGHTS[len(staff.lines)])
+
+
+def weigh(
+    height: float, away: float, network: Mapping[int, float], weights: tuple[float, ...]
+) -> dict[int, float]:
+    """The two witnesses together, for degrees around the height.
+
+    Parameters
+    ----------
+    height : float
+        Degrees above the bottom line, by geometry.
+    away : float
+        Degrees from the nearest seen line.
+    network : mapping of int to float
+        Steps above the bottom line with their probabilities; may be empty.
+    weights : tuple of float
+        Spread on a line, spread per degree away, weight of the network, weight of geometry, and
+        the chance that neither holds, on a line and per degree away.
+    """
+    spread0, spread1, by_network, by_geometry, doubt0, doubt1 = weights
+    spread = spread0 + spread1 * away
+    middle = math.floor(height + 0.5)
+    around = range(middle - _FURTHEST // 2, middle + _FURTHEST // 2 + 1)
+    geometry = {d: _mass(d, height, spread) for d in around}
+    if network:
+        joint = {
+            d: max(network.get(d, 0.0), 1e-3) ** by_network * max(geometry[d], 1e-9) ** by_geometry
+            for d in around
+        }
+    else:
+        joint = geometry
+    total = sum(joint.values())
+    # Where both fail, the degree is some steps off: a broad bell around the height.
+    doubt = min(0.5, doubt0 + doubt1 * away)
+    wide = {d: _mass(d, height, 2.0) for d in around}
+    broad = sum(wide.values())
+    return {d: (1 - doubt) * joint[d] / total + doubt * wide[d] / broad for d in around}
+
+
+def _mass(degree: int, mean: float, spread: float) -> float:
+    """Normal probability of the degree's unit interval."""
+    scale = spread * math.sqrt(2)
+    return 0.5 * (math.erf((degree + 0.5 - mean) / scale) - math.erf((degree - 0.5 - mean) / scale))
