@@ -63,7 +63,6 @@ def test_label_list_is_closed_and_unique() -> None:
     assert len(set(NAMES)) == len(NAMES) == len(BY_NAME)
 
 
-@pytest.mark.slow
 def test_eight_bits_read_what_floats_read() -> None:
     """The quantised default against the model it was made from, on a drawn page."""
     from neumary.metrics import score_page

@@ -23,6 +23,7 @@ _LEAST_SPACES: Final = 8.0  # a whole line is at least so long
 _LEAST_SHARE: Final = 0.12  # and takes up so much of the page's width
 _LONE: Final = 0.45  # mean coherence of a piece
 _STRONG: Final = 0.6  # against the level of scratched lines: yellow paint is pale
+_PALEST: Final = 0.2  # colour of a line against that of the page's strong ones
 _STEADY: Final = 0.25  # steadiness; ornament and text reach about 0
 _BROAD: Final = 0.62  # greatest width, in spaces
 _BROAD_PX: Final = 4.0  # or in working pixels, blur included
@@ -57,14 +58,24 @@ def find_lone_lines(field: Field, traces: list[Trace]) -> list[Trace]:
         if clear >= _LONE and _painted(field, first, rows):
             pieces.append((clear * len(chain), first, rows))
     least = max(min(_LEAST_SPACES * field.per_space, 0.3 * len(found)), _LEAST_SHARE * len(found))
+    lines = _without_furrows(field, [line for line in _join(field, pieces) if line[2].sum() >= least])
     lone: list[Trace] = []
-    for first, rows, drawn in sorted(_join(field, pieces), key=lambda line: -int(line[2].sum())):
-        if drawn.sum() < least:
-            continue
+    for first, rows, _ in sorted(lines, key=lambda line: -int(line[2].sum())):
         trace = _follow(field, likely, first, rows)
         if not taken(traces + lone, trace.first, trace.rows, 0.5 * field.space):
             lone.append(trace)
     return lone
+
+
+def _without_furrows(
+    field: Field, lines: list[tuple[int, Floats, Floats]]
+) -> list[tuple[int, Floats, Floats]]:
+    """Lines not much paler than the page's strongest: scratched lines take a tinge from the parchment."""
+    if not lines:
+        return lines
+    colours = np.array([levels(field, first, rows[None])[1][0] for first, rows, _ in lines])
+    strong = float(np.percentile(colours, 75))
+    return [line for line, colour in zip(lines, colours, strict=True) if colour >= _PALEST * strong]
 
 
 def _painted(field: Field, first: int, rows: Floats) -> bool:

@@ -22,7 +22,7 @@ _EDGE_SPACES: Final = 1.6  # a line so near to the picture's edge may belong to 
 _MARGIN_SPACES: Final = 4.0  # staves that begin within so much of each other share a margin
 _FADED: Final = 0.3  # colour of a faded line against the strength of a furrow
 _FAINTEST: Final = 0.2  # an inked line against the strongest of its staff
-_ONE_PAINT: Final = 0.35  # the lines of one staff differ by less than this in paint and in strength
+_ONE_STRENGTH: Final = 0.45  # the weakest inked line of a full staff against its strongest
 
 
 def inked(field: Field, traces: list[Trace]) -> list[Trace]:
@@ -57,26 +57,34 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
     full = [trace for trace in traces if len(trace.rows) > 2]
     if n_lines is not None and n_lines > 2:
         return [trace for trace in traces if len(trace.rows) == n_lines]
-    if n_lines is None and sum(_of_one_paint(field, trace) for trace in full) >= _FEW_STAVES:
+    ruled = [trace for trace in full if _evenly_inked(field, trace)]
+    if n_lines is None and len(ruled) >= _FEW_STAVES:
         return full + [t for t in traces if len(t.rows) <= 2 and _cut_off(field, t)]
-    lone = find_lone_lines(field, [])
+    lone = find_lone_lines(field, ruled)
     few = [_alone(trace, k) for trace in traces if len(trace.rows) <= 2 for k in range(len(trace.rows))]
     few = [trace for trace in few if not taken(lone, trace.first, trace.rows, 0.5 * field.space)]
-    few = paired(field, lone + few, n_lines)
+    few = paired(field, lone + _as_coloured(field, few, lone), n_lines)
     if n_lines is not None:
         return few or [trace for trace in traces if len(trace.rows) == n_lines]
     if len(few) < _LEAST_LONE or not _aligned(field, few):
         few = [trace for trace in few if len(trace.rows) == 2]
-    if _inked_length(few) <= _inked_length(full):
+    if _inked_length(few) <= _inked_length(ruled):
         return traces
-    return few + [t for t in full if not taken(few, t.first, t.rows, t.space)]
+    return few + [t for t in ruled if not taken(few, t.first, t.rows, t.space)]
 
 
-def _of_one_paint(field: Field, trace: Trace) -> bool:
-    """Whether the lines of a staff are alike, as ruled lines are and chance finds are not."""
-    every, colour = levels(field, trace.first, trace.rows)
-    share = colour / np.maximum(every, 1e-3)
-    return bool(np.ptp(share) < _ONE_PAINT and every.min() > _ONE_PAINT * every.max())
+def _evenly_inked(field: Field, trace: Trace) -> bool:
+    """Whether the lines of a staff are of one strength; furrows between inked lines are weaker."""
+    every, _ = levels(field, trace.first, trace.rows)
+    return bool(every.min() >= _ONE_STRENGTH * every.max())
+
+
+def _as_coloured(field: Field, few: list[Trace], lone: list[Trace]) -> list[Trace]:
+    """Of further lines those with a colour like that of the coloured ones, if there are such."""
+    if len(lone) < _LEAST_LONE:
+        return few
+    usual = float(np.median([levels(field, t.first, t.rows)[1][0] for t in lone]))
+    return [t for t in few if levels(field, t.first, t.rows)[1][0] >= _FAINTEST * usual]
 
 
 def _aligned(field: Field, few: list[Trace]) -> bool:
