@@ -73,6 +73,8 @@ def test_eight_bits_read_what_floats_read() -> None:
 
     rendered = render_page(77, "square", space_px=18.0)
     scan = Scan(page_id="p", rgb=rendered.rgb, source="p.png", sha256="0")
-    small, full = (read_page(scan, ReadSettings(), zoo.load(name, threads=1)) for name in ("strip", "strip-float"))
-    score = score_page(small, full)
+    read = {
+        name: read_page(scan, ReadSettings(), zoo.load(name, threads=1)) for name in ("strip", "strip-float")
+    }
+    score = score_page(read["strip"], read["strip-float"])
     assert score.notes.f1 >= 0.98 and score.step.rate >= 0.98

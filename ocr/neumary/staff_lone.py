@@ -60,7 +60,7 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
     ruled = [trace for trace in full if _evenly_inked(field, trace)]
     if n_lines is None and len(ruled) >= _FEW_STAVES:
         return full + [t for t in traces if len(t.rows) <= 2 and _cut_off(field, t)]
-    lone = find_lone_lines(field, ruled)
+    lone = find_lone_lines(field, [])
     few = [_alone(trace, k) for trace in traces if len(trace.rows) <= 2 for k in range(len(trace.rows))]
     few = [trace for trace in few if not taken(lone, trace.first, trace.rows, 0.5 * field.space)]
     few = paired(field, lone + _as_coloured(field, few, lone), n_lines)
