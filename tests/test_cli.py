@@ -204,6 +204,7 @@ def test_settings_reach_the_page(capsys: Capture, picture: Make, tmp_path: Path)
         "lines": "4",
         "repertoire": "song",
         "flat_scope": "note",
+        "line_colours": "red=F yellow=C grey=C",
         "decide": False,
         "only": "staves",
         "model": "",

@@ -2,7 +2,7 @@
 
 Early notation on lines inks the F line red and the c line yellow (or another, often faded,
 colour) and leaves the rest of the grid to the eye (common practice; the colours are told by
-medieval theory texts). What a paint *means* is a rule that can be set, see `parse_rule`.
+medieval theory texts). What a paint *means* is a rule that can be set, see `neumary.line_rule`.
 """
 
 from __future__ import annotations
@@ -14,17 +14,12 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from neumary.errors import UsageError
-from neumary.gamut import CLEF_DEGREES
+from neumary.line_rule import DEFAULT_RULE, parse_rule
 from neumary.lines import Floats
 from neumary.types import InkMap, LineColour, Staff, StaffLine
 
 FEW_LINES: Final = 2
 """Staves of at most so many lines can be of this kind."""
-DEFAULT_RULE: Final = "red=F yellow=C grey=C"
-"""Pitch letter of each paint (common practice, after medieval theory)."""
-
-_PAINTS: Final = ("red", "yellow", "grey", "blue", "black", "brown")
 # Shares of the blue light swallowed that are swallowed of green and of red light; measured on
 # rendered lines: red paint 0.82 to 1 and 0.1 to 0.5, yellow 0 to 0.6 and 0 to 0.4, faded 0.8 to
 # 0.94 and 0.76 to 0.9.
@@ -42,42 +37,6 @@ _PAGE_ODDS: Final = 3.0  # by how much the page's staves have few lines: -this .
 _ASKED_ODDS: Final = 4.0  # the user said that staves have one or two lines
 
 
-def parse_rule(text: str) -> dict[str, int]:
-    """What each paint means, as the degree of its line.
-
-    Parameters
-    ----------
-    text : str
-        Pairs such as ``red=F yellow=C``, letters A to G; see `DEFAULT_RULE`.
-
-    Returns
-    -------
-    dict of str to int
-        Colour name to degree: F = f3, C = c4, the others as `neumary.gamut.CLEF_DEGREES`.
-
-    Raises
-    ------
-    UsageError
-        If a pair is none, or names no paint or letter.
-
-    Examples
-    --------
-    >>> parse_rule("red=F yellow=C")
-    {'red': 24, 'yellow': 28}
-    """
-    rule: dict[str, int] = {}
-    for pair in text.replace(",", " ").split():
-        colour, _, letter = pair.partition("=")
-        label = f"clef_{letter.lower()}"
-        if colour not in _PAINTS or label not in CLEF_DEGREES:
-            raise UsageError(
-                f"{pair!r} does not say what a line's colour means.",
-                f"Write pairs such as 'red=F yellow=C', of the colours {', '.join(_PAINTS)}.",
-            )
-        rule[colour] = CLEF_DEGREES[label]
-    return rule
-
-
 def recognise(
     ink: InkMap, staves: Sequence[Staff], *, asked: int | None = None, rule: Mapping[str, int] | None = None
 ) -> list[Staff]:
@@ -91,7 +50,7 @@ def recognise(
     asked : int, optional
         Number of lines of every staff, where the user gave it.
     rule : mapping of str to int, optional
-        From `parse_rule`; the default rule where left out.
+        From `neumary.line_rule.parse_rule`; the default rule where left out.
 
     Returns
     -------

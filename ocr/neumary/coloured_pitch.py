@@ -15,6 +15,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from neumary.accidentals import B_CLASS, FlatState
 from neumary.gamut import CLEF_DEGREES, Sign
 from neumary.types import Pitch, Reading, Staff
 from neumary_models.labels import CLEFS
@@ -28,13 +29,17 @@ _FADED_P: Final = 0.8  # the same for grey, which may be any faded paint
 _F_BELOW_C_P: Final = 0.97  # the lower of two lines is F
 _LETTER_DOUBT: Final = 0.15  # chance that a letter was misread or stands elsewhere
 _LETTER_SPREAD: Final = 0.8  # steps by which a letter may stand off its line
+_LEAST_B_P: Final = 0.15  # a flat may stand at a B this probable
 _FURTHEST: Final = 14  # degrees
 _LEAST_P: Final = 0.01
 
-# How the witnesses are weighed; fitted on rendered held-out pages, one and two lines:
-# spread of geometry on a line and per degree away, weights of network and geometry, and the
-# chance that neither holds, on a line and per degree away.
-_WEIGHTS: Final = {1: (0.45, 0.06, 0.8, 0.4, 0.01, 0.01), 2: (0.45, 0.04, 0.8, 0.4, 0.01, 0.01)}
+# How the witnesses are weighed, by the number of lines: spread of geometry on a line and per degree
+# away from it, weights of network and geometry, chance that neither holds, on a line and per degree
+# away. Fitted by likelihood on rendered held-out pages; the last two, which came out as nothing
+# there, are kept up by hand, because real scribes keep less strictly to a grid they do not see.
+_WEIGHTS: Final = {1: (0.45, 0.06, 0.6, 1.0, 0.01, 0.01), 2: (0.55, 0.07, 0.85, 0.85, 0.005, 0.01)}
+# The same where the network said nothing; wider than rendered pages ask for, by hand.
+_GEOMETRY_ALONE: Final = {1: (0.2, 0.12, 0.0, 1.0, 0.03, 0.01), 2: (0.2, 0.1, 0.0, 1.0, 0.01, 0.01)}
 
 
 def bottom_degrees(
@@ -115,6 +120,63 @@ def height_above(staff: Staff, row: float, col: float) -> tuple[float, float]:
     return height, min(abs(height), abs(height - _FIFTH))
 
 
+def coloured_pitches(
+    staff: Staff,
+    signs: Sequence[Sign],
+    bases: Sequence[tuple[int, float]],
+    state: FlatState,
+    word_cols: Sequence[float] = (),
+) -> dict[str, Pitch]:
+    """Pitches of all heads and custodes of a staff, by glyph id; flats hold as on full staves.
+
+    Parameters
+    ----------
+    staff : Staff
+    signs : sequence of Sign
+        In the order sung. A flat belongs to the B it most probably stands at, if to any.
+    bases : sequence of (int, float), at least one
+        From `bottom_degrees`.
+    state : FlatState
+        Walks along.
+    word_cols : sequence of float
+        Columns (px) at which words begin, ascending.
+    """
+    pitches: dict[str, Pitch] = {}
+    words = list(word_cols)
+    led = False  # whether a letter stands just before, no head between
+    for sign in signs:
+        if sign.label == "division":
+            state.division()
+            continue
+        if sign.is_clef:
+            led = True
+            continue
+        pitch = coloured_pitch(staff, bases, sign.reading, sign.glyph.row, sign.glyph.col)
+        if sign.label in ("flat", "natural"):
+            b = next((d for d, _, p in pitch.alternatives if d % 7 == B_CLASS and p >= _LEAST_B_P), None)
+            if b is not None and sign.label == "flat":
+                state.flatten(b, beside_clef=led)
+            elif b is not None:
+                state.cancel(b)
+            continue
+        if sign.is_head:
+            led = False
+            while words and sign.glyph.col >= words[0] - staff.space_px / 2:
+                words.pop(0)
+                state.word()
+            if sign.reading.starts_neume >= 0.5:
+                state.neume()
+            state.sound(pitch.alternatives[0][0])
+        pitches[sign.glyph.id] = _altered(pitch, state)
+    return pitches
+
+
+def _altered(pitch: Pitch, state: FlatState) -> Pitch:
+    """A pitch under the flats in force."""
+    choices = tuple((degree, state.alter(degree), p) for degree, _, p in pitch.alternatives)
+    return Pitch(certainty="ranged", degree=choices[0][0], alter=choices[0][1], alternatives=choices)
+
+
 def coloured_pitch(
     staff: Staff, bases: Sequence[tuple[int, float]], reading: Reading, row: float, col: float
 ) -> Pitch:
@@ -152,7 +214,8 @@ def degrees_above(staff: Staff, reading: Reading, row: float, col: float) -> dic
     height, away = height_above(staff, row, col)
     known = len(staff.lines) == 1 or staff.places[-1] == _FIFTH // 2  # else the network saw another grid
     network = dict(reading.steps) if known else {}
-    return weigh(height, away, network, _WEIGHTS[len(staff.lines)])
+    weights = _WEIGHTS if network else _GEOMETRY_ALONE
+    return weigh(height, away, network, weights[len(staff.lines)])
 
 
 def weigh(

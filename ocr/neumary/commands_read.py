@@ -12,6 +12,7 @@ import click
 
 from neumary.errors import ExitCode, UsageError
 from neumary.iiif import LONGEST_SIDE_PX
+from neumary.line_rule import DEFAULT_RULE
 from neumary.scan import LIMIT_MEGAPIXELS
 from neumary.settings import FLAT_SCOPES, LINES, ONLY, REPERTOIRES, make_settings
 from neumary.voice import CONTEXT, put_json, say, say_error, voice, voice_options
@@ -47,6 +48,13 @@ def _cores() -> int:
     default="auto",
     show_default=True,
     help="How far a flat holds.",
+)
+@click.option(
+    "--line-colours",
+    metavar="RULE",
+    default=DEFAULT_RULE,
+    show_default=True,
+    help="What the colours of one or two lines mean.",
 )
 @click.option(
     "--decide/--no-decide",

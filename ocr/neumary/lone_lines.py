@@ -126,9 +126,7 @@ def _missed(field: Field, a: int, left: Floats, b: int, right: Floats) -> float:
     return min(abs(from_left - from_right), level)
 
 
-def _bridge(
-    one: tuple[int, Floats, Floats], other: tuple[int, Floats, Floats]
-) -> tuple[int, Floats, Floats]:
+def _bridge(one: tuple[int, Floats, Floats], other: tuple[int, Floats, Floats]) -> tuple[int, Floats, Floats]:
     (a, left, seen_left), (b, right, seen_right) = one, other
     cut = max(0, a + len(left) - b)  # pieces may overlap by a strip or two
     right, seen_right, b = right[cut:], seen_right[cut:], b + cut

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from neumary.staff_field import Field, Trace
+from neumary.staff_field import Field, Trace, levels
 
 PAIR_SPACES: Final = 2.0  # the F and the c line are a fifth apart
 _STAFF_PITCH_SPACES: Final = 5.9  # staff to staff, own measurements on photographed choir books
@@ -15,6 +16,8 @@ _ALIKE: Final = 0.22  # the pairs of a page differ by less than this share
 _CLEARLY_WIDER: Final = 1.12  # from staff to staff it is at least so much further than within one
 _FURTHER: Final = 1.25  # and usually so much further
 _SPACES_PER_STROKE: Final = 2.6  # a staff space against the height of heads and letters at most
+_LEAST_PAIRS: Final = 4  # so many show how a page's paints stand
+_UNLIKE: Final = 0.08  # difference in purity of colour between two paints
 _LEAST_PAIRED: Final = 0.3  # share of the lines that stand in pairs, where there are any
 _LONE_PAIR_SPACES: Final = 4.0  # two lines alone on a page are a pair if this near
 _OVERLAP: Final = 0.5  # of the shorter line
@@ -36,6 +39,8 @@ def paired(field: Field, lone: list[Trace], n_lines: int | None) -> list[Trace]:
     """
     below = _below(lone)
     pairs = {} if n_lines == 1 else _best_pairs(field, lone, below)
+    if wrong := _against_the_rest(field, lone, pairs):
+        pairs = _best_pairs(field, lone, below, wrong)
     staves = [
         _join(lone[low], lone[high], below[high][1] / PAIR_SPACES) for high, low in sorted(pairs.items())
     ]
@@ -60,7 +65,9 @@ def _below(lone: list[Trace]) -> dict[int, tuple[int, float]]:
     return found
 
 
-def _best_pairs(field: Field, lone: list[Trace], below: dict[int, tuple[int, float]]) -> dict[int, int]:
+def _best_pairs(
+    field: Field, lone: list[Trace], below: dict[int, tuple[int, float]], barred: Collection[int] = ()
+) -> dict[int, int]:
     """Upper line -> lower line of each pair, under the distance that explains most of the page."""
     above: dict[int, int] = {}
     for i in sorted(below, key=lambda i: -below[i][1]):
@@ -72,8 +79,11 @@ def _best_pairs(field: Field, lone: list[Trace], below: dict[int, tuple[int, flo
         pairs: dict[int, int] = {}
         for i in top_down:
             j, gap = below[i]
-            if above.get(j) == i and i not in pairs.values() and abs(np.log(gap / size)) <= _ALIKE:
+            free = i not in barred and i not in pairs.values()
+            if above.get(j) == i and free and abs(np.log(gap / size)) <= _ALIKE:
                 pairs[i] = j
+        if not pairs:
+            continue
         close = sum(gap < _CLEARLY_WIDER * size for i, (_, gap) in below.items() if i not in pairs)
         score = 2 * len(pairs) - 3 * close, -float(np.std([np.log(below[i][1]) for i in pairs]))
         if score > best:
@@ -83,6 +93,20 @@ def _best_pairs(field: Field, lone: list[Trace], below: dict[int, tuple[int, flo
     if len(lone) == 2:
         return chosen if below[next(iter(chosen))][1] < _LONE_PAIR_SPACES * field.space else {}
     return chosen if 2 * len(chosen) >= _LEAST_PAIRED * len(lone) else {}
+
+
+def _against_the_rest(field: Field, lone: list[Trace], pairs: dict[int, int]) -> set[int]:
+    """Upper lines of pairs whose paints stand the other way round than in the page's other pairs."""
+    if len(pairs) < _LEAST_PAIRS:
+        return set()
+    pure = {}
+    for high, low in pairs.items():
+        (every, colour), (other, tint) = (levels(field, t.first, t.rows) for t in (lone[high], lone[low]))
+        pure[high] = float(colour[0] / max(every[0], 1e-3) - tint[0] / max(other[0], 1e-3))
+    usual = float(np.median(list(pure.values())))
+    if abs(usual) < _UNLIKE:
+        return set()
+    return {high for high, value in pure.items() if value * np.sign(usual) < -_UNLIKE}
 
 
 def _plausible(

@@ -12,6 +12,8 @@ import neumary
 from neumary import coloured, decide, ink, modes, neumes, pitch, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
+from neumary.line_rule import parse_rule
+from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
 from neumary.lyrics import find_words
 from neumary.read import read_strip
@@ -58,10 +60,12 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     leaf = ink.map_ink(scan)
     found, said = staves.find_staves(leaf, lines=settings.line_count)
     remarks += said
-    found = coloured.recognise(leaf, found, asked=settings.line_count)
+    rule = parse_rule(settings.line_colours)
+    found = coloured.recognise(leaf, found, asked=settings.line_count, rule=rule)
     signs: list[tuple[Glyph, Reading]] = []
     words: list[Syllable] = []
     if settings.only == "all":
+        found = fit_space(leaf, found, model)
         signs = read_signs(leaf, found, model, words)
     glyphs, readings = number_signs(found, signs)
     if settings.only == "all":
@@ -100,7 +104,9 @@ def judge(page: Page, settings: ReadSettings) -> Page:
     glyphs, readings, remarks = decide.decide(
         page.staves, page.glyphs, page.readings, decide=settings.decide, repertoire=settings.repertoire
     )
-    settled, said = pitch.resolve_pitches(page.staves, glyphs, readings, flat_scope=settings.flat_scope)
+    settled, said = pitch.resolve_pitches(
+        page.staves, glyphs, readings, flat_scope=settings.flat_scope, line_colours=settings.line_colours
+    )
     remarks = [*remarks, *said]
     if not chant:
         text = f"Read as {settings.repertoire}: shapes and places are given, chant names are withheld."

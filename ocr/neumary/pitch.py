@@ -7,7 +7,7 @@ none is. Nothing is decided against a reading here; `neumary.decide` does that b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -21,7 +21,7 @@ from neumary.accidentals import (
     scope_of,
     word_starts,
 )
-from neumary.coloured_pitch import bottom_degrees, coloured_pitch
+from neumary.coloured_pitch import bottom_degrees, coloured_pitches
 from neumary.gamut import (
     CLEF_DEGREES,
     GAMUT_DEGREES,
@@ -35,6 +35,7 @@ from neumary.gamut import (
     line_step,
     signs_by_staff,
 )
+from neumary.line_rule import DEFAULT_RULE, parse_rule
 from neumary.ranges import find_anchors, ranged_pitch
 from neumary.types import Certainty, Glyph, Pitch, Reading, Remark, Staff, Syllable
 from neumary_models.labels import CLEFS
@@ -60,8 +61,9 @@ class Clef:
 
 @dataclass(slots=True)
 class _Result:
-    """What the walk along the staves collects."""
+    """What the walk along the staves collects, and what the colours of few lines mean to it."""
 
+    rule: Mapping[str, int] = field(default_factory=lambda: parse_rule(DEFAULT_RULE))
     pitches: dict[str, Pitch] = field(default_factory=dict)
     steps: dict[str, int] = field(default_factory=dict)
     accidentals: dict[str, int] = field(default_factory=dict)
@@ -77,6 +79,7 @@ def resolve_pitches(
     readings: Sequence[Reading],
     *,
     flat_scope: FlatScope = "auto",
+    line_colours: str = DEFAULT_RULE,
     syllables: Sequence[Syllable] = (),
 ) -> tuple[list[Reading], list[Remark]]:
     """Give every head and custos its pitch.
@@ -90,6 +93,8 @@ def resolve_pitches(
         handed back as they are.
     flat_scope : {"auto", "note", "word", "division", "staff", "piece"}
         How far a flat holds; see `neumary.accidentals`.
+    line_colours : str
+        What the paints of one or two lines mean; see `neumary.line_rule`.
     syllables : sequence of Syllable
         Where words begin, for the scope "word"; without them "word" ends at divisions only.
 
@@ -105,9 +110,9 @@ def resolve_pitches(
     Raises
     ------
     UsageError
-        If `flat_scope` is none of the rules.
+        If `flat_scope` is none of the rules, or `line_colours` makes no sense.
     """
-    result = _Result()
+    result = _Result(parse_rule(line_colours))
     by_staff = signs_by_staff(staves, glyphs, readings)
     if flat_scope == "auto" and any(repeats_flats(signs) for signs in by_staff.values()):
         flat_scope = "word"
@@ -164,18 +169,18 @@ def _resolve_staff(
     if gives_exact_pitch(staff):
         _walk(staff, signs, state, starts, result)
     else:
-        _resolve_ranged(staff, signs, result)
+        _resolve_ranged(staff, signs, state, starts, result)
 
 
-def _resolve_ranged(staff: Staff, signs: list[Sign], result: _Result) -> None:
+def _resolve_ranged(
+    staff: Staff, signs: list[Sign], state: FlatState, starts: Sequence[float], result: _Result
+) -> None:
     pitched = [s for s in signs if s.is_head or s.label == "custos"]
     if not pitched:
         return
-    bases = bottom_degrees(staff, signs) if 0 < len(staff.lines) <= 2 else ()
+    bases = bottom_degrees(staff, signs, result.rule) if 0 < len(staff.lines) <= 2 else ()
     if bases:
-        for sign in pitched:
-            glyph = sign.glyph
-            result.pitches[glyph.id] = coloured_pitch(staff, bases, sign.reading, glyph.row, glyph.col)
+        result.pitches.update(coloured_pitches(staff, signs, bases, state, starts))
         text = f"On staff {staff.id} pitch is a range: {len(staff.lines)} coloured line(s), no full staff."
         result.say("pitch-ranged", text, staff.id)
         return

@@ -1,5 +1,6 @@
-"""Pitch as a range: one or two coloured lines, or letters without lines.
+"""Pitch as a range where letters alone, or lines and letters beside them, give heights.
 
+Staves whose lines speak for themselves are read by `neumary.coloured_pitch`.
 Lines and letters fix two heights; a head between them is read by its height, finer near a
 fixed height, wider away from it. The widths below are design figures without a source,
 chosen so that a head on a line is nearly sure and one a fifth away is open to a third.
@@ -12,11 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from neumary.coloured_pitch import LINE_DEGREES
 from neumary.gamut import CLEF_DEGREES, Sign
 from neumary.types import Pitch, Staff, StaffLine
-
-LINE_DEGREES: Final = {"red": 24, "yellow": 28, "grey": 28}
-"""Red line = f3, yellow (or grey, faded) line = c4; after medieval theory, as in `gamut.line_clef`."""
 
 _SPREAD_LINE: Final = 0.3  # degrees, on a line
 _SPREAD_LETTER: Final = 0.6  # degrees, at the height of a letter that stands on no line

@@ -8,6 +8,7 @@ from typing import Final, Literal, get_args
 import msgspec
 
 from neumary.errors import UsageError
+from neumary.line_rule import DEFAULT_RULE, parse_rule
 
 Lines = Literal["auto", "0", "1", "2", "3", "4", "5"]
 Repertoire = Literal["chant", "song", "polyphony"]
@@ -31,6 +32,8 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         "chant"; for "song" and "polyphony" chant names and assumptions are withheld.
     flat_scope : str
         How far a flat holds (see `neumary.accidentals`); "auto" goes by the notation.
+    line_colours : str
+        What the colours of one or two lines mean, such as "red=F yellow=C" (see `neumary.line_rule`).
     decide : bool
         Whether the joint decision may overrule single readings.
     only : str
@@ -46,6 +49,7 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     lines: Lines = "auto"
     repertoire: Repertoire = "chant"
     flat_scope: FlatScope = "auto"
+    line_colours: str = DEFAULT_RULE
     decide: bool = True
     only: Only = "all"
     model: str = ""
@@ -76,6 +80,8 @@ def make_settings(**values: object) -> ReadSettings:
         If a name is unknown or a value is not one of those allowed.
     """
     try:
-        return msgspec.convert(values, ReadSettings)
+        settings = msgspec.convert(values, ReadSettings)
     except msgspec.ValidationError as error:
         raise UsageError(f"These settings make no sense: {error}.", "See `neumary read -h`.") from None
+    parse_rule(settings.line_colours)
+    return settings

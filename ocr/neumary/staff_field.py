@@ -25,6 +25,8 @@ _THICK: Final = 0.2  # width in staff spaces from which a line must be the stead
 _SHARPEST_PX: Final = 3.0  # no line is photographed thinner than about this, blur included
 _STRIPS_PER_SPACE: Final = 4.0
 _RAGGED_SPACES: Final = 1.5  # a line may so end before its neighbours
+_BLOCK_SPACES: Final = 1.5  # wider and higher than any head
+_PAINTED: Final = 70.0  # grey level of the palest paint
 _REACH_SPACES: Final = 3.0  # how far evidence is carried along a line
 
 
@@ -96,6 +98,8 @@ class Trace:
         Evidence 0..1 on this staff's own scale.
     space : float
         Staff space, working pixels.
+    worth : float
+        Length of pen line it explained when it was traced, in strips.
     """
 
     first: int
@@ -103,6 +107,7 @@ class Trace:
     seen: Bool
     clear: F32
     space: float
+    worth: float = 0.0
 
     @property
     def last(self) -> int:
@@ -139,15 +144,31 @@ def measure(ink: InkMap) -> Field | None:
     if ink.dark.shape[1] < strip_px * 12 or ink.dark.shape[0] < space * 2:
         return None
     every, colour = lines.both_ridges(ink.dark, ink.coloured, strip_px, line)
+    total = lines.strip_means(np.asarray(cv2.add(ink.dark, ink.coloured), np.uint8), strip_px)
+    painted = _painted(total, space, strip_px)
+    every[painted] = 0.0
+    colour[painted] = 0.0
     evidence = lines.evidence(every, colour)
     likeness = lines.coherence(evidence, _REACH_SPACES * space / strip_px)
-    total = lines.strip_means(np.asarray(cv2.add(ink.dark, ink.coloured), np.uint8), strip_px)
     tint = lines.strip_means(lines.pure_colour(ink.dark, ink.coloured), strip_px)
     # Inked lines on photographed leaves reach a fifth of the strongest ink, scratched ones a twentieth.
     dry = float(np.clip(0.08 * np.percentile(total[::2], 99.5), 6.0, 14.0))
     sums = np.asarray(cv2.integral(total), dtype=np.float64)
     stroke = lines.stroke_height(ink.dark, strip_px, 2.0 * space)
     return Field(every, colour, evidence, likeness, total, tint, sums, strip_px, space, line, stroke, dry)
+
+
+def _painted(total: F32, space: float, strip_px: int) -> Bool:
+    """Places within or at the rim of painted blocks (initials, pictures, the ground beyond the leaf).
+
+    Blocks are filled over more than a head's height and width; what looks like a line in them
+    is a stroke of the painting.
+    """
+    side = (round(_BLOCK_SPACES * space) | 1, round(_BLOCK_SPACES * space / strip_px) | 1)
+    filled = np.asarray(total > _PAINTED, dtype=np.uint8)
+    core = cv2.erode(filled, np.ones(side[::-1], np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1)
+    rim = (side[1] + 2, side[0] + 2 * max(1, round(0.15 * space)))
+    return np.asarray(cv2.dilate(core, np.ones(rim, np.uint8)) > 0)
 
 
 def steadiness(field: Field, first: int, rows: Floats) -> Floats:
@@ -238,10 +259,10 @@ def widths(field: Field, first: int, rows: Floats, space: float, *, alone: bool 
 def lit(clear: F32, rows: Floats, slack: float, first: int = 0) -> F32:
     """Best evidence within `slack` pixels of lines; rows are (n_lines, n_strips)."""
     half = max(1, round(slack))
-    near = cv2.dilate(clear, np.ones((1, 2 * half + 1), np.uint8))
+    near = cv2.dilate(clear[first : first + rows.shape[1]], np.ones((1, 2 * half + 1), np.uint8))
     height = near.shape[1]
     at = np.rint(rows).astype(int)
-    strips = np.arange(first, first + rows.shape[1])
+    strips = np.arange(rows.shape[1])
     values = near[strips[None, :], np.clip(at, 0, height - 1)]
     return np.where((at >= 0) & (at < height), values, 0.0).astype(np.float32)
 

@@ -31,12 +31,16 @@ from neumary.staff_field import (
     is_drawn,
     levels,
     lit,
+    pen_like,
     steadiness,
     taken,
 )
 from neumary.types import F32
 
 MOST_LINES: Final = 5  # staves of plainchant have 1 to 5 lines (common practice)
+_COMMON_LINES: Final = 4  # staves of chant most often have so many (common practice, no source)
+_BETTER: Final = 1.1  # worth of a trace against those it replaces
+_FAR_BETTER: Final = 1.4  # the same over their common stretch alone
 _GAP_RANGE: Final = (0.55, 1.8)  # staff space against the page's commonest one
 _UNEVEN: Final = 0.28  # a gap may differ this much from the one before
 _SEED_LEAST: Final = 0.3  # coherence of the weakest place of a chain
@@ -47,7 +51,7 @@ _HALF_SPACES: Final = 8.0  # a chain that fails is tried by halves down to this 
 _CLEAR_SHARE: Final = 0.7  # share of its length over which a staff's middling line is seen
 _CLEAR_SHARE_FEW: Final = 0.85  # the same for staves of one or two lines, which text can feign
 _BRIDGED_SPACES: Final = 8.0  # longest hidden stretch of a staff
-_BARE_SPACES: Final = 2.0  # longest bare stretch of a staff
+_BARE_SPACES: Final = 1.0  # longest bare stretch of a staff
 _SHORTEST_SPACES: Final = 3.0  # shortest staff
 _ON_STAFF: Final = 0.35  # contrast from which a place lies on a staff
 _AS_GOOD: Final = 0.8  # share seen, against a staff's lines, that makes one more line of them
@@ -73,21 +77,31 @@ def trace_staves(field: Field, n_lines: int | None) -> list[Trace]:
     found = peaks(field.likeness, 0.3 * field.space, _SEED_LEAST)
     chains = filaments(found, field.evidence, round(_SEED_SPACES * per_space), round(0.75 * per_space))
     strength = np.asarray([_strength(field, first, rows) for first, rows in chains])
+    order = [chains[i] for i in np.argsort(-strength, kind="stable") if strength[i] > 0]
     traces: list[Trace] = []
+    if _sow(field, order, n_lines, traces):
+        _sow(field, order, n_lines, traces)  # what was given up may have stood in the way of others
+    return traces
+
+
+def _sow(field: Field, chains: list[tuple[int, Ints]], n_lines: int | None, traces: list[Trace]) -> bool:
+    """Try chains in turn, adding to `traces`; whether any trace was given up for a better one."""
     since = 0  # seeds tried since the last staff was found
-    for i in np.argsort(-strength, kind="stable"):
-        if strength[i] <= 0 or since >= _PATIENCE:
+    given_up = False
+    for first, rows in chains:
+        if since >= _PATIENCE:
             break
-        first, rows = chains[i]
-        known = len(traces)
-        if not _try(field, first, rows, n_lines, traces) and len(rows) >= 2 * _HALF_SPACES * per_space:
+        known = list(traces)
+        if not _try(field, first, rows, n_lines, traces) and len(rows) >= 2 * _HALF_SPACES * field.per_space:
             # A line may have run on into text, or into the next column's staff.
             half = len(rows) // 2
             for part, at in ((rows[:half], first), (rows[half:], first + half)):
                 if _strength(field, at, part) > 0:
                     _try(field, at, part, n_lines, traces)
-        since = 0 if len(traces) > known else since + 1
-    return traces
+        new = any(all(trace is not old for old in known) for trace in traces)
+        given_up |= any(all(trace is not old for trace in traces) for old in known)
+        since = 0 if new else since + 1
+    return given_up
 
 
 def _try(field: Field, first: int, rows: Ints, n_lines: int | None, traces: list[Trace]) -> bool:
@@ -95,10 +109,37 @@ def _try(field: Field, first: int, rows: Ints, n_lines: int | None, traces: list
     if _inside(traces, first, rows):
         return True
     trace = _grow(field, first, rows.astype(float), n_lines, traces)
-    if trace is None or taken(traces, trace.first, trace.rows, trace.space):
+    if trace is None:
         return False
-    traces.append(trace)
+    rivals = [known for known in traces if taken([known], trace.first, trace.rows, trace.space)]
+    trace.worth = _worth(field, trace)
+    if rivals and not _better(trace, rivals):
+        return False
+    traces[:] = [known for known in traces if all(known is not rival for rival in rivals)] + [trace]
     return True
+
+
+def _better(trace: Trace, rivals: list[Trace]) -> bool:
+    """Whether a trace is worth more than those in its way, or far more where it crosses them."""
+    crossed = 0.0
+    for rival in rivals:
+        common = min(trace.last, rival.last) - max(trace.first, rival.first)
+        crossed += rival.worth * common / rival.rows.shape[1]
+    whole = sum(rival.worth for rival in rivals)
+    return trace.worth >= _BETTER * whole or trace.worth >= _FAR_BETTER * crossed
+
+
+def _worth(field: Field, trace: Trace) -> float:
+    """Length of pen line a trace explains, in strips; less where its lines are unevenly apart."""
+    pen = np.clip(pen_like(field, trace.first, trace.rows, trace.space), 0.0, 1.0)
+    seen = trace.seen.sum(axis=1)
+    return float((pen * seen).sum()) * _evenness(trace.rows)
+
+
+def _evenness(rows: Floats) -> float:
+    """1 where lines are equally far apart, less where not; 0.2 at least."""
+    gaps = -np.diff(rows, axis=0).mean(axis=1)
+    return max(0.2, 1.0 - float(np.ptp(gaps) / gaps.mean())) if len(gaps) > 1 else 1.0
 
 
 def _strength(field: Field, first: int, rows: Ints) -> float:
@@ -129,12 +170,17 @@ def _inside(traces: list[Trace], first: int, rows: Ints) -> bool:
 def _grow(field: Field, first: int, rows: Floats, n_lines: int | None, traces: list[Trace]) -> Trace | None:
     """A staff grown from one chain, or None if there is none around it."""
     rows = weighted_smooth(rows[None], np.ones((1, len(rows))), 2.0 * field.per_space)[0]
-    offsets = _offsets(calibrate(field, first, rows[None]), field.space, first, rows, n_lines)
+    offsets = _offsets(field, first, rows, n_lines, mixed=False)
+    if offsets is None or len(offsets) < (n_lines or _COMMON_LINES):
+        # A coloured line may have black ones beside it.
+        mixed = _offsets(field, first, rows, n_lines, mixed=True)
+        if mixed is not None and len(mixed) > (0 if offsets is None else len(offsets)):
+            offsets = mixed
     if offsets is None:
         return None
     across = rows + offsets[:, None]
     space = float(np.abs(np.diff(offsets)).mean())
-    if taken(traces, first, across, space) or not is_drawn(field, first, across, space):
+    if _outdone(field, first, across, space, traces) or not is_drawn(field, first, across, space):
         return None
     clear = calibrate(field, first, across)
     course = _course(field, clear, first, rows, offsets)
@@ -142,7 +188,29 @@ def _grow(field: Field, first: int, rows: Floats, n_lines: int | None, traces: l
     if span is None:
         return None
     low, high = span
-    return refine(field, clear, course[low:high] + offsets[:, None], low)
+    trace = refine(field, clear, course[low:high] + offsets[:, None], low)
+    if trace is None:
+        # Beyond the seed the course may have run on into another column.
+        slack = round(_BARE_SPACES * field.per_space)
+        low, high = max(low, first - slack), min(high, first + len(rows) + slack)
+        if (low, high) != span and high - low >= _SHORTEST_SPACES * field.per_space:
+            trace = refine(field, clear, course[low:high] + offsets[:, None], low)
+    return trace
+
+
+def _outdone(field: Field, first: int, rows: Floats, space: float, traces: list[Trace]) -> bool:
+    """Whether the staves already traced explain the seed's stretch better than its own lines would."""
+    rivals = [known for known in traces if taken([known], first, rows, space)]
+    if not rivals:
+        return False
+    last = first + rows.shape[1]
+    theirs = sum(
+        known.worth * (min(last, known.last) - max(first, known.first)) / known.rows.shape[1]
+        for known in rivals
+    )
+    ours = np.clip(pen_like(field, first, rows, space), 0.0, 1.0)
+    ours *= (lit(rivals[0].clear, rows, 1.0, first) > SEEN).sum(axis=1)
+    return bool(float(ours.sum()) * _evenness(rows) < theirs)
 
 
 def grow_line(field: Field, first: int, rows: Floats) -> Trace | None:
@@ -156,22 +224,32 @@ def grow_line(field: Field, first: int, rows: Floats) -> Trace | None:
     return refine(field, clear, course[None, span[0] : span[1]], span[0])
 
 
-def calibrate(field: Field, first: int, rows: Floats) -> F32:
+def calibrate(
+    field: Field, first: int, rows: Floats, *, mixed: bool = False, within: slice | None = None
+) -> F32:
     """Evidence 0..1 on this staff's own scale: 1 is the usual strength of its lines.
 
-    Where its lines are coloured, only coloured ink counts, so black text and notes vanish.
+    Where all its lines are coloured, only coloured ink counts, so black text and notes vanish.
+    With `mixed`, all ink counts. Only the strips `within` are given where asked for.
     """
-    every, colour = (float(np.median(x)) for x in levels(field, first, rows))
-    chosen, level = (field.colour, colour) if colour >= COLOURED * every else (field.every, every)
-    return np.asarray(np.minimum(chosen / max(level, 2.0), 1.0), dtype=np.float32)
+    every, colour = levels(field, first, rows)
+    tinted = colour >= COLOURED * every
+    strips = within or slice(None)
+    if mixed or not tinted.all():
+        clear = field.every[strips] / max(float(np.median(every)), 2.0)
+        if 2 * tinted.sum() >= len(rows) > 1 and not mixed:
+            clear = np.maximum(clear, field.colour[strips] / max(float(np.median(colour[tinted])), 2.0))
+    else:
+        clear = field.colour[strips] / max(float(np.median(colour)), 2.0)
+    return np.asarray(np.minimum(clear, 1.0, out=clear), dtype=np.float32)
 
 
-def _profile(clear: F32, first: int, rows: Floats, reach: int) -> Floats:
+def _profile(clear: F32, rows: Floats, reach: int) -> Floats:
     """Share of strips in which a line is seen, at each distance from a path.
 
     Distances run from `-reach` to `reach` pixels; a row of slack either way is allowed.
     """
-    strips = np.arange(first, first + len(rows))
+    strips = np.arange(len(rows))
     at = np.rint(rows).astype(int)[:, None] + np.arange(-reach - 1, reach + 2)
     inside = (at >= 0) & (at < clear.shape[1])
     lit = (clear[strips[:, None], np.clip(at, 0, clear.shape[1] - 1)] > SEEN) & inside
@@ -179,10 +257,12 @@ def _profile(clear: F32, first: int, rows: Floats, reach: int) -> Floats:
     return np.asarray(near.mean(axis=0), dtype=np.float64)
 
 
-def _offsets(clear: F32, space: float, first: int, rows: Floats, n_lines: int | None) -> Floats | None:
+def _offsets(field: Field, first: int, rows: Floats, n_lines: int | None, *, mixed: bool) -> Floats | None:
     """Distances of a staff's lines from the seed, bottom line first; None if no staff."""
+    space = field.space
+    clear = calibrate(field, first, rows[None], mixed=mixed, within=slice(first, first + len(rows)))
     reach = round(MOST_LINES * _GAP_RANGE[1] * space)
-    profile = _profile(clear, first, rows, reach)
+    profile = _profile(clear, rows, reach)
     smooth = cv2.blur(profile[None], (3, 1))[0]
     width = max(1, round(0.2 * space))
     highest = cv2.dilate(smooth[None], np.ones((1, 2 * width + 1), np.uint8))[0]

@@ -16,7 +16,9 @@ from neumary.lone_lines import find_lone_lines
 from neumary.lone_pairs import paired
 from neumary.staff_field import COLOURED, Field, Trace, levels, taken
 
-_FEW_STAVES: Final = 3  # so many staves of three or more lines settle it
+_FEW_STAVES: Final = 3  # so many staves of three or more lines, all alike, settle it
+_ONE_SIZE: Final = 0.15  # staff spaces that differ by less than this share are alike
+_SAME_LINE: Final = 0.25  # lines this near, in staff spaces, are one
 _LEAST_LONE: Final = 3  # fewer single lines than this may be line fillers
 _EDGE_SPACES: Final = 1.6  # a line so near to the picture's edge may belong to a cut staff
 _MARGIN_SPACES: Final = 4.0  # staves that begin within so much of each other share a margin
@@ -58,9 +60,11 @@ def with_lone_lines(field: Field, traces: list[Trace], n_lines: int | None) -> l
     if n_lines is not None and n_lines > 2:
         return [trace for trace in traces if len(trace.rows) == n_lines]
     ruled = [trace for trace in full if _evenly_inked(field, trace)]
-    if n_lines is None and len(ruled) >= _FEW_STAVES:
+    if n_lines is None and _alike(ruled) >= _FEW_STAVES:
         return full + [t for t in traces if len(t.rows) <= 2 and _cut_off(field, t)]
     lone = find_lone_lines(field, [])
+    if n_lines is None and _with_own_lines(ruled, lone) >= _FEW_STAVES:
+        return full + [t for t in traces if len(t.rows) <= 2 and _cut_off(field, t)]
     few = [_alone(trace, k) for trace in traces if len(trace.rows) <= 2 for k in range(len(trace.rows))]
     few = [trace for trace in few if not taken(lone, trace.first, trace.rows, 0.5 * field.space)]
     few = paired(field, lone + _as_coloured(field, few, lone), n_lines)
@@ -77,6 +81,33 @@ def _evenly_inked(field: Field, trace: Trace) -> bool:
     """Whether the lines of a staff are of one strength; furrows between inked lines are weaker."""
     every, _ = levels(field, trace.first, trace.rows)
     return bool(every.min() >= _ONE_STRENGTH * every.max())
+
+
+def _alike(traces: list[Trace]) -> int:
+    """Most staves that have one number of lines and, nearly, one space."""
+    return max(
+        (
+            sum(len(u.rows) == len(t.rows) and abs(u.space - t.space) <= _ONE_SIZE * t.space for u in traces)
+            for t in traces
+        ),
+        default=0,
+    )
+
+
+def _with_own_lines(traces: list[Trace], lone: list[Trace]) -> int:
+    """Staves of three or more lines of which so many were found alone as well, or none at all."""
+    count = 0
+    for trace in traces:
+        inside = 0
+        for line in lone:
+            low, high = max(trace.first, line.first), min(trace.last, line.last)
+            if high - low < 0.5 * (trace.last - trace.first):
+                continue
+            row = line.rows[0, low - line.first : high - line.first]
+            ours = trace.rows[:, low - trace.first : high - trace.first]
+            inside += float(np.median(np.abs(ours - row).min(axis=0))) < _SAME_LINE * trace.space
+        count += inside == 0 or inside > 2
+    return count
 
 
 def _as_coloured(field: Field, few: list[Trace], lone: list[Trace]) -> list[Trace]:

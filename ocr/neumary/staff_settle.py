@@ -6,6 +6,8 @@ a fifth staff line; the other staves of the page can.
 
 from __future__ import annotations
 
+import functools
+import operator
 from dataclasses import replace
 from itertools import pairwise
 from typing import Final
@@ -24,6 +26,7 @@ _BARE_SPACES: Final = 1.5  # a bare break so wide parts a staff that no other ru
 _GUTTER_SHARE: Final = 0.6  # share of the staves crossing it that must break at a gutter
 _REJOIN_SPACES: Final = 6.0  # longest bare stretch within a staff, where its neighbours run on
 _MEETING: Final = 0.35  # lines that continue each other meet within this many staff spaces
+_SLIVER_SPACES: Final = 5.0  # width of staves the picture's side cuts off to nothing
 _COMMON_LINES: Final = 4  # staves of chant most often have so many (common practice, no source)
 _SIMILAR: Final = 0.2  # staves are of one size if their spaces differ by less than this share
 # Quality of an outer line against its staff's other lines:
@@ -54,8 +57,14 @@ def settle(field: Field, traces: list[Trace], n_lines: int | None) -> list[Trace
             _agree(field, trace, sure, _usual(sure, surest))
             for trace, sure in zip(traces, surest, strict=True)
         ]
-        traces = _rejoin(field, traces)
+        traces = [trace for trace in _rejoin(field, traces) if not _of_another_leaf(field, trace)]
     return with_lone_lines(field, inked(field, traces), n_lines)
+
+
+def _of_another_leaf(field: Field, trace: Trace) -> bool:
+    """Whether a trace is so short a piece at the picture's side that its staff is not this page's."""
+    beside = trace.first <= 1 or trace.last >= len(field.every) - 1
+    return beside and trace.rows.shape[1] * field.strip_px < _SLIVER_SPACES * max(trace.space, field.space)
 
 
 def _breaks(field: Field, trace: Trace) -> list[tuple[int, int]]:
@@ -103,7 +112,11 @@ def _part(field: Field, traces: list[Trace]) -> list[Trace]:
         cuts = []
         for low, high in found:
             start, stop = columns.place(trace, low), columns.place(trace, high)
-            known = [x for middles in columns.middles for x in middles if start <= x <= stop]
+            known = [
+                x
+                for x in (*functools.reduce(operator.iadd, columns.middles, []), *sum(columns.sides, ()))
+                if start <= x <= stop
+            ]
             place = max(known, key=lambda x: columns.votes(x)[0], default=(start + stop) / 2)
             if min(place - left, right - place) < columns.reach:
                 continue
@@ -193,11 +206,16 @@ def _usual(trace: Trace, traces: list[Trace]) -> int:
 
 
 def _quality(field: Field, trace: Trace) -> Floats:
-    """How sure each line is: share seen, how like a pen line, how strong beside the others."""
+    """How sure each line is: share seen, how like a pen line, how strong, how far from the others."""
     pen = np.maximum(pen_like(field, trace.first, trace.rows, trace.space, alone=True), 0.0)
     every, _ = levels(field, trace.first, trace.rows)
     strong = np.minimum(every / max(float(np.median(every)), 1e-3), 1.0)
-    return np.asarray(trace.seen.mean(axis=1) * pen * strong, dtype=np.float64)
+    even = np.ones(len(pen))
+    if len(pen) > 3:
+        gaps = np.abs(np.diff(trace.rows, axis=0)).mean(axis=1)
+        for k, gap, others in ((0, gaps[0], gaps[1:]), (-1, gaps[-1], gaps[:-1])):
+            even[k] = np.clip(1.2 - 2.0 * abs(gap / np.median(others) - 1.0), 0.2, 1.0)
+    return np.asarray(trace.seen.mean(axis=1) * pen * strong * even, dtype=np.float64)
 
 
 def _trimmed(field: Field, trace: Trace, bound: float, least: int) -> Trace:
