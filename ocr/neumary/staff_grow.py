@@ -213,17 +213,6 @@ def _outdone(field: Field, first: int, rows: Floats, space: float, traces: list[
     return bool(float(ours.sum()) * _evenness(rows) < theirs)
 
 
-def grow_line(field: Field, first: int, rows: Floats) -> Trace | None:
-    """A lone line grown from a chain over the page; None if it is none after all."""
-    alone = np.zeros(1)
-    clear = calibrate(field, first, rows[None])
-    course = _course(field, clear, first, rows, alone)
-    span = _span(field, clear, course, alone, first + len(rows) // 2)
-    if span is None:
-        return None
-    return refine(field, clear, course[None, span[0] : span[1]], span[0])
-
-
 def calibrate(
     field: Field, first: int, rows: Floats, *, mixed: bool = False, within: slice | None = None
 ) -> F32:
