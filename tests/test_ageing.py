@@ -17,7 +17,7 @@ from neumary_synth.appearance import Appearance, measure_appearance, spread
 from neumary_synth.plan import KINDS, sample_style
 from neumary_synth.render import Rendered, render_page
 
-SEED, KIND, SPACE_PX = 84, "square", 12.0
+SEED, KIND, SPACE_PX = 98, "square", 12.0  # a page with something round the leaf on all sides
 # One setting for each field, strong enough to be seen; what needs another field to act brings it along.
 EFFECTS: dict[str, dict[str, object]] = {
     "parchment": {"parchment": (190, 170, 140)},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 
 import numpy as np
@@ -9,12 +10,12 @@ import pytest
 from lxml import etree
 
 from neumary.coloured import name_paint
-from neumary.coloured_pitch import weigh
 from neumary.errors import UsageError
 from neumary.line_rule import DEFAULT_RULE, parse_rule
 from neumary.mei import to_mei
 from neumary.models import load_model
 from neumary.pipeline import read_page
+from neumary.range_table import MODELS, WITHOUT_NETWORK, RangeModel, degrees_at
 from neumary.settings import make_settings
 from neumary.types import Page, Scan
 from neumary_models.labels import HEADS
@@ -64,10 +65,13 @@ def test_such_pages_make_valid_mei(kind: str, standards: object) -> None:
     assert schema.validate(etree.fromstring(to_mei(_read(kind)[1])))
 
 
-def test_doubt_grows_with_distance() -> None:
-    weights = (0.45, 0.06, 0.6, 1.0, 0.01, 0.01)
-    best = [max(weigh(float(away), away, {}, weights).values()) for away in (0, 3, 6)]
-    assert best == sorted(best, reverse=True) and best[0] > best[2]
+@pytest.mark.parametrize("models", [MODELS, WITHOUT_NETWORK])
+@pytest.mark.parametrize("name", ["two-line", "one-line", "letters"])
+def test_doubt_grows_with_distance(models: Mapping[str, RangeModel], name: str) -> None:
+    odds = [degrees_at(models[name], float(away), away) for away in (0, 2, 4, 6)]
+    best = [p[away] for p, away in zip(odds, (0, 2, 4, 6), strict=True)]
+    assert best == sorted(best, reverse=True) and best[0] > best[-1]
+    assert all(sum(p.values()) == pytest.approx(1) for p in odds)
 
 
 def test_paints_have_names() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from itertools import product
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -78,8 +81,55 @@ def test_the_table_is_wide_enough() -> None:
     assert len({name for name, _, _ in PUBLISHED + BY_RULE}) >= 30
 
 
-def test_what_the_trade_does_not_name_has_no_name() -> None:
-    assert name_neume("DUUDDD", [P] * 7) == ""
+@pytest.mark.parametrize(
+    ("contour", "name"),
+    [
+        # the rule carried on (our own wording, no source): rises after a fall, longer falls, repeated notes
+        ("DUU", "porrectus resupinus"),
+        ("DUUU", "porrectus bis resupinus"),
+        ("UDUU", "torculus bis resupinus"),
+        ("DUUDDD", "porrectus resupinus subtripunctis"),
+        ("UDDDD", "pes subquadripunctis"),
+        ("DDUU", "climacus bis resupinus"),
+        ("USD", "pes-clivis"),
+        ("SSUD", "bistropha-torculus"),
+        ("SSS", "strophicus"),
+        ("DS", "clivis-punctum"),
+    ],
+)
+def test_the_rule_is_carried_on(contour: str, name: str) -> None:
+    assert name_neume(contour, [P] * (len(contour) + 1)) == name
+
+
+def test_repeated_virgae_and_a_shape_in_their_midst() -> None:
+    assert name_neume("SSSS", [V] * 5) == "trivirga-bivirga"
+    assert name_neume("S", [P, ORI]) == "punctum-oriscus"
+    assert name_neume("SSD", [V, V, ORI, P]) == "bivirga-pressus minor"
+
+
+def contours(most: int) -> list[str]:
+    return ["".join(moves) for n in range(most + 1) for moves in product("UDS", repeat=n)]
+
+
+def test_every_contour_of_one_to_eight_notes_has_a_name() -> None:
+    assert [c for c in contours(7) if not name_neume(c, [P] * (len(c) + 1))] == []
+
+
+def test_a_name_says_its_contour() -> None:
+    """But for the length of a scandicus or climacus (three notes and more, SMuFL 1.4) or strophicus."""
+
+    by_name: dict[str, set[str]] = {}
+    for contour in contours(6):
+        by_name.setdefault(name_neume(contour, [P] * (len(contour) + 1)), set()).add(contour)
+    for name, found in by_name.items():
+        kinds = {re.sub(r"(^|S)(U{2,}|D{2,})", lambda m: m[1] + m[2][:2], c) for c in found}
+        assert len({re.sub("S{3,}", "SSS", c) for c in kinds}) == 1, (name, found)
+
+
+def test_a_name_has_an_mei_type_only_from_the_list() -> None:
+    named = {name_neume(c, [head] * (len(c) + 1)) for c in contours(6) for head in HEADS}
+    assert {mei_type(name) for name in named} <= {*MEI_TYPES.values(), ""}
+    assert set(MEI_TYPES) <= named | {name for name, _, _ in PUBLISHED}
 
 
 def test_contour_and_labels_must_fit() -> None:

@@ -179,7 +179,7 @@ def _scaled(page: Page, factor: float) -> Page:
     return msgspec.structs.replace(page, staves=tuple(staves), glyphs=tuple(glyphs), **size)
 
 
-@pytest.mark.parametrize(("factor", "wide"), [(0.5, 800), (1, 800), (6, 2800)])
+@pytest.mark.parametrize(("factor", "wide"), [(0.5, 800), (1, 800), (6, 2200)])
 def test_coarse_scans_are_enlarged_and_large_ones_reduced(factor: float, wide: int) -> None:
     page = _scaled(SAMPLES["exact"], factor)
     picture = draw_overlay(page, scan_of(page))

@@ -9,7 +9,19 @@ import pytest
 
 from neumary_models.labels import BY_NAME, LABELS
 from neumary_synth import pen, signs
-from neumary_synth.hand import CUSTODES, sample_hand
+from neumary_synth.hand import (
+    C_CLEFS,
+    CUSTODES,
+    F_CLEFS,
+    FLATS,
+    LETTER_CLEFS,
+    LIQUESCENTS,
+    NATURALS,
+    ORISCI,
+    QUILISMATA,
+    STROPHAE,
+    sample_hand,
+)
 from neumary_synth.marks import DIVISION_FORMS
 from neumary_synth.script import draw_text, sample_script
 from neumary_synth.signs import Stand, draw_accidental, draw_clef, draw_custos, draw_division, draw_neume
@@ -164,6 +176,63 @@ def test_every_custos_marks_its_step(custos: str) -> None:
         hand, mask = replace(sample_hand(seed, "square"), custos=custos), _blank()
         d, _ = draw_custos(mask, hand, np.random.default_rng(seed), _stand(20), 60, 3)
         assert _inked_near(mask, d.row, d.col, 4) and abs(d.row - (BASE - 30)) < 8
+
+
+HEAD_DESIGNS = {"quilisma": QUILISMATA, "oriscus": ORISCI, "stropha": STROPHAE, "liquescent": LIQUESCENTS}
+
+
+@pytest.mark.parametrize(
+    ("label", "design"), [(label, one) for label, forms in HEAD_DESIGNS.items() for one in sorted(set(forms))]
+)
+def test_every_design_of_a_rare_head_marks_its_step(label: str, design: str) -> None:
+    for seed in range(6):
+        hand = replace(sample_hand(seed, "square"), dry=0.0, patchy=0.0, **{label: design})
+        rng, mask = np.random.default_rng(seed), _blank()
+        figure = [("punctum", 2), (label, 3)]
+        head = draw_neume(mask, hand, rng, _stand(20), 60, figure)[0][1]
+        assert head.label == label and _inked_near(mask, head.row, head.col, 4)
+        assert abs(head.row - (BASE - 30)) < 12
+
+
+def test_designs_of_a_rare_head_differ_from_a_punctum() -> None:
+    """A name that cannot be told from the ink would teach a reader to guess."""
+    for label, forms in HEAD_DESIGNS.items():
+        for design in sorted(set(forms)):
+            hand = replace(
+                sample_hand(4, "square", "book"), dry=0.0, patchy=0.0, ticks="none", tails="asked",
+                roughness=0.0, head_spread=0.0, row_spread=0.0, **{label: design},
+            )  # fmt: skip
+            plain, rare = (_blank(40.0) for _ in range(2))
+            draw_neume(plain, hand, np.random.default_rng(1), _stand(40), 80, [("punctum", 3)])
+            draw_neume(rare, hand, np.random.default_rng(1), _stand(40), 80, [(label, 3)])
+            apart = np.abs(plain.astype(int) - rare).sum() / max(plain.sum(), rare.sum())
+            assert apart > 0.25, (label, design, apart)
+
+
+@pytest.mark.parametrize(
+    ("part", "design"),
+    [("c_clef", x) for x in sorted(set(C_CLEFS))]
+    + [("f_clef", x) for x in sorted(set(F_CLEFS))]
+    + [("letter_clef", x) for x in sorted(set(LETTER_CLEFS))]
+    + [("flat", x) for x in sorted(set(FLATS))]
+    + [("natural", x) for x in sorted(set(NATURALS))],
+)
+def test_clefs_and_accidentals_stand_about_their_line(part: str, design: str) -> None:
+    """Ink above and below the row of the truth, and within two spaces of it."""
+    for seed in range(4):
+        hand, rng, mask = (
+            replace(sample_hand(seed, "square"), **{part: design}),
+            np.random.default_rng(seed),
+            _blank(),
+        )
+        if part in ("flat", "natural"):
+            d, _ = draw_accidental(mask, hand, rng, _stand(20), 60, part, 4)
+        else:
+            label = {"c_clef": "clef_c", "f_clef": "clef_f"}.get(part, f"clef_{'abdeg'[seed]}")
+            d, _ = draw_clef(mask, hand, rng, _stand(20), 60, label, 3)
+        rows = np.flatnonzero(mask.any(axis=1))
+        assert rows[0] < d.row < rows[-1] and abs(d.row - (BASE - 40)) < 6
+        assert d.row - rows[0] < 70 and rows[-1] - d.row < 60
 
 
 def test_a_pair_clef_is_two_blocks_about_its_line() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,8 +13,12 @@ import pytest
 from neumary.types import Page
 from neumary_models.labels import BY_NAME, LAYERS
 from neumary_synth.ageing import Ageing
+from neumary_synth.compose import compose
+from neumary_synth.drawn import Drawn
 from neumary_synth.plan import COLOURED_KINDS, KINDS
 from neumary_synth.render import Rendered, render_many, render_page
+from neumary_synth.sheets import FlatLine, FlatPage, FlatSign, FlatStaff
+from neumary_synth.truth import page_truth
 from neumary_synth.warp import apply_warp, make_warp
 
 SPACE_PX = 12.0
@@ -222,3 +227,58 @@ def test_files_do_not_depend_on_the_number_of_jobs(tmp_path: Path) -> None:
     )
     for path in (tmp_path / "one").iterdir():
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes()
+
+
+def flat_page(paint: tuple[int, int, int, int] | None, opaque: bool = True) -> Page:
+    """The truth of a page of one staff with a clef and a note, a box of it painted over."""
+    flat = FlatPage(200, 300, 20.0, (0.0, 0.0, 200.0, 300.0))
+    lines = tuple(
+        FlatLine(tuple(map(float, range(20, 281, 20))), (row,) * 14, 2.0, "red")
+        for row in (140.0, 120.0, 100.0, 80.0)
+    )
+    music, line = flat.sheet("music", (40, 34, 30)), flat.sheet("line", (190, 80, 60))
+    for one in lines:
+        line.mask[int(one.rows[0]) - 1 : int(one.rows[0]) + 1, 20:281] = 255
+    for row, label, col in ((80, "clef_c", 30), (110, "punctum", 150)):
+        for high in (row - 16, row + 8) if label == "clef_c" else (row - 6,):  # a clef's middle is bare
+            music.mask[high : high + 12, col : col + 12] = 255
+        drawn = Drawn(
+            label, row, col + 6, row - 16, col, row + 20, col + 12, 6 if label == "clef_c" else 3, False
+        )
+        if label == "punctum":
+            drawn = replace(drawn, top=104, bottom=116)
+        flat.signs.append(FlatSign(drawn, 0, drawn.step))
+    flat.staves.append(FlatStaff(lines, 20.0, 0, "square", (40.0, 10.0, 180.0, 290.0)))
+    if paint is not None:
+        top, left, bottom, right = paint
+        ink = (60, 84, 150) if opaque else (40, 34, 30)
+        flat.sheet("decoration", ink, opaque).mask[top:bottom, left:right] = 255
+    rgb, masks, hidden = compose(np.random.default_rng(0), flat, None, Ageing())
+    warp = make_warp(np.random.default_rng(0), rgb.shape[:2], 1.0)
+    return page_truth(flat, warp, masks, hidden, "flat", 1.0, {})
+
+
+def labels_of(page: Page) -> list[str]:
+    return [reading.label for reading in page.readings]
+
+
+def test_what_paint_covers_is_not_in_the_truth() -> None:
+    assert labels_of(flat_page(None)) == ["clef_c", "punctum"]
+    assert labels_of(flat_page((40, 0, 160, 60))) == ["punctum"]
+    assert labels_of(flat_page((40, 0, 160, 60), opaque=False)) == ["punctum"]
+    assert labels_of(flat_page((60, 25, 82, 60))) == ["clef_c", "punctum"]  # half of the clef is left
+    assert labels_of(flat_page((40, 140, 160, 180))) == ["clef_c"]
+
+
+def test_lines_begin_where_they_can_be_seen() -> None:
+    """Paint over an end shortens a line; paint in its middle leaves it whole and is not seen."""
+    (whole,), (cut,), (broken,) = (
+        flat_page(box).staves for box in (None, (90, 0, 170, 100), (90, 120, 170, 180))
+    )
+    first = [line.cols[0] for line in cut.lines]
+    assert [abs(c - 100) < 3 for c in first] == [True, True, True, False]
+    assert abs(first[3] - whole.lines[3].cols[0]) < 1
+    assert [line.cols[0] for line in broken.lines] == [line.cols[0] for line in whole.lines]
+    assert broken.lines[0].seen < whole.lines[0].seen - 0.15
+    for line in cut.lines:
+        assert abs(line.row_at(200) - whole.lines[cut.lines.index(line)].row_at(200)) < 0.1

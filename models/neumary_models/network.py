@@ -1,6 +1,6 @@
-"""The sign reader: a small fully convolutional network over straightened staves.
+"""The networks: small, fully convolutional, over straightened staves or whole leaves.
 
-It looks at a whole strip at once, so a head is judged with its neighbours, its
+The sign reader looks at a whole strip at once, so a head is judged with its neighbours, its
 staff and the text below it in view, and touching heads need no cutting apart.
 The shape follows the encoder-decoder with skip connections [1]_ of residual
 blocks [2]_; sign centres are peaks of a heat map with offsets [3]_.
@@ -14,10 +14,12 @@ References
 
 from __future__ import annotations
 
+from typing import Final
+
 import torch
 from torch import Tensor, nn
 
-from neumary_models.outputs import CHANNELS_IN, CHANNELS_OUT, HEAT, STRIDE
+from neumary_models.outputs import CHANNELS_IN, CHANNELS_OUT, HEAT
 
 
 class _ConvNorm(nn.Sequential):
@@ -43,59 +45,86 @@ class _Residual(nn.Module):
 
 
 class _Merge(nn.Module):
-    """Double the resolution and add the features of the same size from the way down."""
+    """Double the resolution and add the features of the same size from the way down.
+
+    Normalised before adding, so that both norms vanish into their convolutions on export.
+    """
 
     def __init__(self, deep: int, skip: int, after: int) -> None:
         super().__init__()
-        self.deep = nn.Conv2d(deep, after, 1, bias=False)
-        self.skip = nn.Conv2d(skip, after, 1, bias=False)
-        self.norm = nn.BatchNorm2d(after)
+        self.deep = nn.Sequential(nn.Conv2d(deep, after, 1, bias=False), nn.BatchNorm2d(after))
+        self.skip = nn.Sequential(nn.Conv2d(skip, after, 1, bias=False), nn.BatchNorm2d(after))
 
     def forward(self, deep: Tensor, skip: Tensor) -> Tensor:
         """(N, deep, h, w) and (N, skip, 2h, 2w) to (N, after, 2h, 2w)."""
         up = nn.functional.interpolate(self.deep(deep), scale_factor=2.0, mode="nearest")
-        return torch.relu(self.norm(up + self.skip(skip)))
+        return torch.relu(up + self.skip(skip))
 
 
-class StripNet(nn.Module):
-    """Strip in, sign maps out.
+_DILATIONS: Final = (1, 2, 1, 2)
+"""Of the residual blocks at one resolution, in turn."""
 
-    Input: float32 (N, `CHANNELS_IN`, H, W), H and W multiples of 16.
-    Output: float32 (N, `CHANNELS_OUT`, H / 2, W / 2), raw scores laid out as in
-    `neumary_models.outputs`.
+
+class MapNet(nn.Module):
+    """Picture in, maps of scores out, at half the resolution.
+
+    Input: float32 (N, `channels_in`, H, W), H and W multiples of 16.
+    Output: float32 (N, `channels_out`, H / 2, W / 2), raw scores.
 
     Parameters
     ----------
+    channels_in, channels_out : int
     widths : tuple of int
-        Channels at 1/2, 1/4, 1/8 and 1/16 of the strip's resolution. ONNX Runtime works in
+        Channels at 1/2, 1/4, 1/8 and 1/16 of the input's resolution. ONNX Runtime works in
         blocks of 16 channels, so other numbers cost what the next multiple costs.
+    rare : slice
+        Output channels of things that are rare: they start from "nothing here"
+        (Lin et al., "Focal loss for dense object detection", ICCV 2017).
+    blocks : tuple of int
+        Residual blocks at 1/4, 1/8 and 1/16 on the way down.
+    tail : tuple of int
+        Channels at 1/2 on the way up: merged, and before the scores.
     """
 
-    def __init__(self, widths: tuple[int, int, int, int] = (16, 48, 72, 96)) -> None:
+    def __init__(
+        self,
+        channels_in: int,
+        channels_out: int,
+        widths: tuple[int, int, int, int],
+        rare: slice,
+        blocks: tuple[int, int, int] = (2, 3, 2),
+        tail: tuple[int, int] = (16, 32),
+    ) -> None:
         super().__init__()
         a, b, c, d = widths
-        self.stem = nn.Sequential(_ConvNorm(CHANNELS_IN, a, stride=STRIDE), nn.ReLU())
+        quarter, eighth, sixteenth = blocks
+        merged, last = tail
+        self.stem = nn.Sequential(_ConvNorm(channels_in, a, stride=2), nn.ReLU())
         self.at_half = nn.Sequential(_ConvNorm(a, a), nn.ReLU())
-        self.at_quarter = nn.Sequential(_ConvNorm(a, b, stride=2), nn.ReLU(), _Residual(b), _Residual(b))
-        self.at_eighth = nn.Sequential(
-            _ConvNorm(b, c, stride=2), nn.ReLU(), _Residual(c), _Residual(c, 2), _Residual(c)
+        self.at_quarter = nn.Sequential(
+            _ConvNorm(a, b, stride=2), nn.ReLU(), *(_Residual(b) for _ in range(quarter))
         )
-        self.at_sixteenth = nn.Sequential(_ConvNorm(c, d, stride=2), nn.ReLU(), _Residual(d), _Residual(d, 2))
+        self.at_eighth = nn.Sequential(
+            _ConvNorm(b, c, stride=2), nn.ReLU(), *(_Residual(c, k) for k in _DILATIONS[:eighth])
+        )
+        self.at_sixteenth = nn.Sequential(
+            _ConvNorm(c, d, stride=2), nn.ReLU(), *(_Residual(d, k) for k in _DILATIONS[:sixteenth])
+        )
         self.up_eighth = _Merge(d, c, c)
         self.eighth_out = _Residual(c)
         self.up_quarter = _Merge(c, b, b)
         self.quarter_out = _Residual(b)
-        self.up_half = _Merge(b, a, 32)
-        self.half_out = nn.Sequential(_ConvNorm(32, 32), nn.ReLU())
-        self.head = nn.Conv2d(32, CHANNELS_OUT, 1)
-        with torch.no_grad():  # signs are rare: start from "no sign here" (Lin et al., ICCV 2017)
+        self.up_half = _Merge(b, a, merged)
+        self.half_out = nn.Sequential(_ConvNorm(merged, last), nn.ReLU())
+        self.head = nn.Conv2d(last, channels_out, 1)
+        with torch.no_grad():
             bias = self.head.bias
             assert bias is not None
-            bias[HEAT] = -4.0
+            bias[rare] = -4.0
 
-    def forward(self, strip: Tensor) -> Tensor:
-        """Scores of all maps at half the strip's resolution."""
-        half = self.at_half(self.stem(strip))
+    def forward(self, picture: Tensor) -> Tensor:
+        """Scores of all maps at half the input's resolution."""
+        half = self.at_half(self.stem(picture))
         quarter = self.at_quarter(half)
         eighth = self.at_eighth(quarter)
         sixteenth = self.at_sixteenth(eighth)
@@ -104,3 +133,21 @@ class StripNet(nn.Module):
         x = self.half_out(self.up_half(x, half))
         scores: Tensor = self.head(x)
         return scores
+
+
+class StripNet(MapNet):
+    """Strip in, sign maps out, laid out as in `neumary_models.outputs`.
+
+    Parameters
+    ----------
+    widths, blocks, tail : tuple of int
+        See `MapNet`.
+    """
+
+    def __init__(
+        self,
+        widths: tuple[int, int, int, int] = (16, 32, 64, 128),
+        blocks: tuple[int, int, int] = (2, 3, 3),
+        tail: tuple[int, int] = (16, 32),
+    ) -> None:
+        super().__init__(CHANNELS_IN, CHANNELS_OUT, widths, HEAT, blocks, tail)

@@ -3,6 +3,9 @@
 A model is an ONNX file, an entry in ``registry.toml`` and a card. The file's hash is
 checked on every load; a missing or altered file stops the run, nothing is ever
 downloaded or replaced in silence.
+
+A page is read by several: one finds the staves, one reads the signs on them. Another hand's
+own model replaces the reader of signs; its companions are always the shipped ones.
 """
 
 from __future__ import annotations
@@ -21,6 +24,10 @@ from neumary_models.labels import NAMES
 
 HOME: Final = Path(__file__).parent
 DEFAULT: Final = "strip"
+SIGNS: Final = "signs"
+"""Role of the models that read signs on staves; the ones a user chooses among."""
+COMPANIONS: Final[tuple[str, ...]] = ()
+"""The shipped models that every reader of signs works with; each has a role of its own name."""
 
 
 class ModelMissing(Exception):
@@ -49,6 +56,8 @@ class ModelEntry:
     card : Path
     about : str
         One line for listings.
+    role : str
+        `SIGNS`, or the name of a companion.
     """
 
     name: str
@@ -58,6 +67,7 @@ class ModelEntry:
     calibration: dict[str, float]
     card: Path
     about: str
+    role: str = SIGNS
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,26 +78,36 @@ class LoadedModel:
     ----------
     name, sha256 : str
     calibration : dict of str to float
+    companions : dict of str to LoadedModel
+        The models of the other roles, for a reader of signs.
     """
 
     name: str
     sha256: str
     calibration: dict[str, float]
     _session: Any = field(repr=False)
+    companions: dict[str, LoadedModel] = field(default_factory=dict)
 
-    def run(self, strips: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-        """Score strips.
+    def run(self, pictures: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+        """Score strips or pages.
 
         Parameters
         ----------
-        strips : ndarray of float32, shape (N, 5, H, W)
-            H and W multiples of 16; channels as in `neumary_models.outputs`.
+        pictures : ndarray of float32, shape (N, C, H, W)
+            H and W multiples of 16; channels as the model's role wants them, see
+            `neumary_models.outputs` and `neumary_models.leaf_outputs`.
 
         Returns
         -------
-        ndarray of float32, shape (N, C, H / 2, W / 2)
+        ndarray of float32, shape (N, K, H / 2, W / 2)
         """
-        return np.asarray(self._session.run(None, {"strip": strips})[0], dtype=np.float32)
+        name = self._session.get_inputs()[0].name
+        return np.asarray(self._session.run(None, {name: pictures})[0], dtype=np.float32)
+
+    @property
+    def hashes(self) -> dict[str, str]:
+        """Hash of each model at work, by name."""
+        return {self.name: self.sha256, **{one.name: one.sha256 for one in self.companions.values()}}
 
 
 def registered(registry: Path = HOME / "registry.toml") -> dict[str, ModelEntry]:
@@ -105,6 +125,7 @@ def _entry(name: str, row: dict[str, Any], home: Path) -> ModelEntry:
         calibration={key: float(value) for key, value in row["calibration"].items()},
         card=home / row["card"],
         about=row["about"],
+        role=row.get("role", SIGNS),
     )
 
 
@@ -157,13 +178,13 @@ def check(entry: ModelEntry) -> bytes:
         raise ModelAltered(
             f"{entry.path} is not the registered file: sha256 {found[:12]}, expected {entry.sha256[:12]}"
         )
-    if entry.labels != NAMES:
+    if entry.role == SIGNS and entry.labels != NAMES:
         raise ModelAltered(f"model '{entry.name}' was trained with another label list")
     return data
 
 
 def load(name_or_file: str = DEFAULT, threads: int | None = None) -> LoadedModel:
-    """Load and check a model.
+    """Load and check a model, and the companions of a reader of signs.
 
     Parameters
     ----------
@@ -176,9 +197,26 @@ def load(name_or_file: str = DEFAULT, threads: int | None = None) -> LoadedModel
     ------
     ModelMissing, ModelAltered
     """
+    entry = find(name_or_file)
+    others = {name: _start(find(name), threads) for name in COMPANIONS} if entry.role == SIGNS else {}
+    return replace(_start(entry, threads), companions=others)
+
+
+def hashes(entry: ModelEntry) -> dict[str, str]:
+    """Registered hashes of a model and its companions, by name; see `LoadedModel.hashes`."""
+    others = [find(name) for name in COMPANIONS] if entry.role == SIGNS else []
+    return {one.name: one.sha256 for one in (entry, *others)}
+
+
+def digest(hashes_by_name: dict[str, str]) -> str:
+    """One hash over several models: another one of them, another hash."""
+    text = "".join(f"{name} {sha256}\n" for name, sha256 in sorted(hashes_by_name.items()))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _start(entry: ModelEntry, threads: int | None) -> LoadedModel:
     import onnxruntime
 
-    entry = find(name_or_file)
     data = check(entry)
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads or len(os.sched_getaffinity(0))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
@@ -31,12 +32,6 @@ PAGE_LIMIT_S: Final = 900.0
 
 OVERVIEW_EVERY_S: Final = 600.0
 """So often ``index.html`` is brought up to date while a run is on."""
-
-THREADS: Final = 1
-"""Threads for one page: pages go side by side, and the same sums in the same order give the same bytes."""
-
-PICTURES_WITHIN: Final = 500
-"""Up to so many pages the overview carries its pictures; beyond, it shows the overlays on demand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,7 +193,8 @@ def read_all(
         ledger.claim((page.ref.page_id, page.ref.origin, page.ref.frame) for page in planned)
         on_start(len(planned))
         executor = executor or _default_executor(run, len(planned))
-        book = _Book(run, stamp, ledger, report, {row.page_id: row for row in known}, on_page)
+        threads = _threads(run, len(planned))
+        book = _Book(run, stamp, ledger, report, {row.page_id: row for row in known}, on_page, threads)
         try:
             _work(executor, book, planned)
         except KeyboardInterrupt:
@@ -219,6 +215,14 @@ def _plan(inputs: Inputs, run: Run, known: list[LedgerRow]) -> list[PlannedPage]
         return again
     named = {page.ref.origin for page in plan_pages(inputs.files, known)}
     return [page for page in again if page.ref.origin in named]
+
+
+def _threads(run: Run, pages: int) -> int:
+    """Threads for one page: a single page may use every core asked for; many go side by side.
+
+    The threads share out rows and channels, never one sum, so the bytes stay the same.
+    """
+    return min(run.jobs, len(os.sched_getaffinity(0))) if pages <= 1 else 1
 
 
 def _default_executor(run: Run, pages: int) -> Executor[Task, Outcome]:
@@ -254,6 +258,7 @@ class _Book:
     report: BatchReport
     known: dict[str, LedgerRow]
     on_page: Callable[[PageReport], None]
+    threads: int  # for one page
 
     def open(self, page: PlannedPage) -> Task | None:
         """The page's task; None where there is nothing to do."""
@@ -274,7 +279,7 @@ class _Book:
             return None
         self.ledger.begin(page_id, key)
         run = self.run
-        return Task(page.ref, key, run.out, run.settings, run.limit_megapixels, THREADS, run.reader)
+        return Task(page.ref, key, run.out, run.settings, run.limit_megapixels, self.threads, run.reader)
 
     def close(self, task: Task, outcome: Outcome | NeumaryError) -> None:
         """Enter how a page went; errors that would meet every page end the run."""
@@ -356,6 +361,4 @@ def _write_overview(out: Path, ledger: Ledger) -> None:
         PageRow(page_id, failure=error) if error else msgspec.json.decode(overview, type=PageRow)
         for page_id, overview, error in ledger.overviews()
     ]
-    if len(rows) > PICTURES_WITHIN:
-        rows = [replace(row, thumbnail="") for row in rows]
     write_index(out, rows)

@@ -1,10 +1,10 @@
 """Which clef is in force, weighed along a run of staves.
 
 A run is cut into *stretches*: the notes under one clef. The state of a stretch is the degree
-of its bottom line (`base`). Clef signs, flats, custodes, the habit of keeping a clef and the
-usual range speak for or against each base; the best sequence is found by the Viterbi algorithm,
-the probability of each base by the forward-backward algorithm. The same algorithm with a
-stretch's own clef covered up tells what the rest of the page says about it.
+of its bottom line (`base`). Clef signs, flats and naturals, custodes, the habit of keeping a clef
+while it serves and the usual range speak for or against each base; the probability of each base is
+found by the forward-backward algorithm [1]_. The same algorithm with a stretch's own clef covered
+up tells what the rest of the page says about it.
 
 References
 ----------
@@ -28,9 +28,11 @@ from neumary.gamut import Sign, base_degree, line_clef
 from neumary.measures import F64
 from neumary.priors import (
     CLEF_STAYS,
+    CLEF_STAYS_AWAY,
     CLEF_STAYS_UNSEEN,
     CUSTOS_PLACES,
     CUSTOS_RIGHT,
+    CUSTOS_STEP_OFF,
     FLAT_ON_B,
     log_in_modes,
     log_interval,
@@ -48,11 +50,17 @@ _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
 _OTHER_LETTER: Final = 0.01  # a C clef read as F on the same line, or the other way round (design figure)
 _OTHER_LETTER_FAINT: Final = 0.2  # the same of a faint sign
+_SAME_IN_MID_STAFF: Final = 0.25  # a clef in mid-staff mostly changes something (design figure)
 _NOTE_WEIGHT: Final = 0.3  # notes of one melody are no independent witnesses: each counts as so much
 _MOST_NOTES: Final = 8.0  # and all notes of one stretch together as no more than so many
 _LEAPS: Final = 1.0  # the same for tritone leaps
-_JOIN: Final = 0.5  # weight of the interval across a staff break: another chant may begin there
-_JOIN_AT_BREAK: Final = 0.1  # the same where a custos is left out or an initial hides the clef
+_NEW_PHRASE: Final = 0.4  # chance that a staff break parts phrases or verses: any interval (design figure)
+_NEW_CHANT: Final = 0.8  # the same where a custos is left out or an initial hides the clef
+_ANY_INTERVAL: Final = 1 / 15  # an octave either way
+_SERVES: Final = (1.0, 0.7, 0.4, 0.2)  # by steps beyond the spaces about the staff (design figures)
+_OWN_USE: Final = 0.5  # weight of the page's own clefs against general use, the more of them the nearer
+_OWN_USE_UNSEEN: Final = 0.2  # the same for a clef nobody sees
+_OWN_USE_HALF: Final = 4.0  # with so many clefs half of that
 _CUSTODES_WRITTEN: Final = (
     3  # a run with so many, at the end of two stretches in five, is by a scribe who writes them
 )
@@ -77,7 +85,8 @@ class ClefChain:
     chant: bool = True
     written: bool = field(init=False)  # whether the scribe writes custodes
     bases: list[int] = field(init=False)
-    seen: F64 = field(init=False)  # what clefs at the head of a staff say, (stretches, bases), log
+    use: F64 = field(init=False)  # share of each base by use, (stretches, bases)
+    seen: F64 = field(init=False)  # what clefs at the head of a staff say, the same shape, log
     sung: F64 = field(init=False)  # what the notes say, the same
     moves: list[F64] = field(init=False)  # per neighbouring pair (bases, bases), log
     covered_moves: list[F64] = field(init=False)  # the same, a clef between the two covered up
@@ -85,40 +94,20 @@ class ClefChain:
     def __post_init__(self) -> None:
         custodes = sum(s.custos is not None and not s.custos.is_faint for s in self.stretches)
         self.written = custodes >= max(_CUSTODES_WRITTEN, 0.4 * len(self.stretches))
-        found: set[int] = set()
-        for stretch in self.stretches:
-            found |= {base_degree(*key) for key in usual_clefs(stretch.staff)}
-            for sign in [*stretch.clefs, *([stretch.hidden] if stretch.hidden else [])]:
-                for label, step in clef_hypotheses(sign.reading):
-                    found |= {base_degree(x, step) for x in (label, OTHER_LETTER.get(label, label))}
-            coloured = line_clef(stretch.staff)
-            found |= {base_degree(*coloured)} if coloured else set()
-        self.bases = sorted(found)
-        shape = (len(self.stretches), len(self.bases))
-        self.seen = np.array([self._signs(s) for s in self.stretches], dtype=np.float64).reshape(shape)
-        self.sung = np.zeros(shape)
-        if self.chant:
-            self.sung = np.array([self._notes(s) for s in self.stretches], dtype=np.float64).reshape(shape)
-        pairs = list(zip(self.stretches[:-1], self.stretches[1:], strict=True))
-        joins = [self._join(a, b) for a, b in pairs]
-        self.moves = [join + self._clef_move(a, b) for join, (a, b) in zip(joins, pairs, strict=True)]
-        self.covered_moves = [
-            join + (self._stay(a, b) if not b.opens_staff else self._clef_move(a, b))
-            for join, (a, b) in zip(joins, pairs, strict=True)
-        ]
+        self.bases = sorted(_possible_bases(self.stretches))
+        count = len(self.stretches)
+        self.use = self._use()
+        self.seen = np.array([self._signs(i) for i in range(count)], dtype=np.float64)
+        self.sung = np.zeros((count, len(self.bases)))
+        for i, stretch in enumerate(self.stretches):
+            self.sung[i] = self._notes(stretch)
+        joins = [self._join(i) for i in range(1, count)]
+        self.moves = [join + self._clef_move(i) for i, join in enumerate(joins, 1)]
+        self.covered_moves = [join + self._covered_move(i) for i, join in enumerate(joins, 1)]
 
     def best(self, pinned: dict[int, int]) -> list[int]:
-        """Best base of each stretch; `pinned` holds stretches (by index) to a base."""
-        score = self._pinned(0, pinned)
-        back: list[npt.NDArray[np.intp]] = []
-        for i, move in enumerate(self.moves):
-            paths = score[:, None] + move
-            back.append(paths.argmax(axis=0))
-            score = paths.max(axis=0) + self._pinned(i + 1, pinned)
-        path = [int(score.argmax())]
-        for step in reversed(back):
-            path.append(int(step[path[-1]]))
-        return [self.bases[k] for k in reversed(path)]
+        """Likeliest base of each stretch; `pinned` holds stretches (by index) to a base."""
+        return [self.bases[int(k)] for k in self.marginals(pinned).argmax(axis=1)]
 
     def marginals(self, pinned: dict[int, int]) -> F64:
         """Probability of each base for each stretch, shape (stretches, bases)."""
@@ -130,23 +119,19 @@ class ClefChain:
 
     def _both_ways(self, pinned: dict[int, int]) -> tuple[F64, F64]:
         n = len(self.stretches)
-        into = [np.zeros(len(self.bases))]
-        covered = [np.log(self.usual(self.stretches[0]))]
-        ahead = [self._pinned(0, pinned)]
+        before = [np.log(self.use[0])]
+        covered = [before[0]]
         for i, move in enumerate(self.moves):
-            into.append(_log_sum(ahead[-1][:, None] + move, 0))
-            covered.append(_log_sum(ahead[-1][:, None] + self.covered_moves[i], 0))
-            ahead.append(into[-1] + self._pinned(i + 1, pinned))
+            reached = (before[-1] + self._pinned(i, pinned))[:, None]
+            before.append(_log_sum(reached + move, 0))
+            covered.append(_log_sum(reached + self.covered_moves[i], 0))
         behind = [np.zeros(len(self.bases))]
         for i in range(n - 1, 0, -1):
             behind.append(_log_sum(self.moves[i - 1] + (behind[-1] + self._pinned(i, pinned))[None, :], 1))
         after = np.array(behind[::-1])
-        both, rest = np.array(ahead) + after, np.array(covered) + self.sung + after
+        own = np.array([self._pinned(i, pinned) for i in range(n)])
+        both, rest = np.array(before) + own + after, np.array(covered) + self.sung + after
         return np.exp(both - _log_sum(both, 1)[:, None]), np.exp(rest - _log_sum(rest, 1)[:, None])
-
-    def usual(self, stretch: Stretch) -> F64:
-        """Probability of each base by use alone."""
-        return self._spread(usual_clefs(stretch.staff))
 
     def _pinned(self, i: int, pinned: dict[int, int]) -> F64:
         row: F64 = self.seen[i] + self.sung[i]
@@ -154,28 +139,46 @@ class ClefChain:
 
     # What speaks for a base of one stretch
 
-    def _signs(self, stretch: Stretch) -> F64:
+    def _use(self) -> F64:
+        """Clefs by use: in general, and on this page, of the other staves' clefs.
+
+        A clef that cannot be seen was mostly written with a new chant, whose range chose it: there the
+        page's other clefs say less.
+        """
+        own = np.zeros((len(self.stretches), len(self.bases)))
+        for row, stretch in zip(own, self.stretches, strict=True):
+            for sign in stretch.clefs:
+                for key, p in clef_hypotheses(sign.reading).items():
+                    row[self.bases.index(base_degree(*key))] += p * clef_belief(sign.reading)
+        use = np.array([self._spread(usual_clefs(s.staff)) for s in self.stretches])
+        for i, stretch in enumerate(self.stretches):
+            others = own.sum(axis=0) - own[i]
+            if others.sum() > 0:
+                own_use = _OWN_USE if stretch.shows_clef else _OWN_USE_UNSEEN
+                weight = own_use * others.sum() / (others.sum() + _OWN_USE_HALF)
+                use[i] = (1 - weight) * use[i] + weight * (others + 1e-3) / (others + 1e-3).sum()
+        return use
+
+    def _signs(self, i: int) -> F64:
+        stretch = self.stretches[i]
         if not stretch.opens_staff:
             return np.zeros(len(self.bases))  # a clef in mid-staff speaks in `_clef_move`
-        usual = self.usual(stretch)
-        log = self._clefs(stretch) if stretch.clefs else np.zeros(len(self.bases))
+        log = self._clefs(i)
         coloured = line_clef(stretch.staff)
         if coloured is not None:
-            log += np.log((1 - _COLOUR_SLIP) * self._spread({coloured: 1.0}) + _COLOUR_SLIP * usual)
+            log += np.log((1 - _COLOUR_SLIP) * self._spread({coloured: 1.0}) + _COLOUR_SLIP * self.use[i])
         if stretch.hidden is not None:
             p = sum(p for x, p in stretch.hidden.reading.rivals if x in CLEFS)
-            log += np.log(p * self._spread(clef_hypotheses(stretch.hidden.reading)) + (1 - p) * usual)
-        elif not stretch.observed:
-            log += np.log(usual)
+            said = self._spread(clef_hypotheses(stretch.hidden.reading))
+            log += np.log(p * said + (1 - p) * self.use[i])
         return log
 
-    def _clefs(self, stretch: Stretch) -> F64:
+    def _clefs(self, i: int) -> F64:
         """Log odds of each base by the clef signs; a doubtful sign may be none at all."""
-        usual = self.usual(stretch)
         log = np.zeros(len(self.bases))
-        for sign in stretch.clefs:
+        for sign in self.stretches[i].clefs:
             p = min(clef_belief(sign.reading), 1 - _CLEF_SLIP)
-            log += np.log(p * self._said(sign) + (1 - p) * usual)
+            log += np.log(p * self._said(sign) + (1 - p) * self.use[i])
         return log
 
     def _said(self, sign: Sign) -> F64:
@@ -198,7 +201,9 @@ class ClefChain:
 
     def _notes(self, stretch: Stretch) -> F64:
         log = np.zeros(len(self.bases))
-        steps = [s.reading.step for s in stretch.heads if s.reading.step is not None]
+        if not self.chant:
+            return log
+        steps = stretch.steps
         counts = Counter(steps)
         weight = min(_NOTE_WEIGHT, _MOST_NOTES / max(1, len(steps)))
         for k, base in enumerate(self.bases):
@@ -210,32 +215,51 @@ class ClefChain:
                     if abs(b - a) in (3, 4)
                 )
                 log[k] += max(leaps, _LEAPS * -1.2)
-            log[k] += sum(flat_odds(s.reading, base) for s in stretch.signs if s.label == "flat")
+            log[k] += sum(flat_odds(s.reading, base) for s in stretch.signs if s.label in ("flat", "natural"))
         return log
 
     # What ties neighbouring stretches
 
-    def _breaks(self, a: Stretch, b: Stretch) -> bool:
-        """Whether a chant seems to end between two staves: no custos, where the scribe writes them."""
-        return b.opens_staff and a.custos is None and self.written
+    def _breaks(self, i: int) -> bool:
+        """Whether a chant seems to end before a stretch: no custos, where the scribe writes them."""
+        return self.stretches[i].opens_staff and self.stretches[i - 1].custos is None and self.written
 
-    def _stay(self, a: Stretch, b: Stretch) -> F64:
-        """Log odds of the next base by habit alone."""
-        stays = CLEF_STAYS_UNSEEN if self._breaks(a, b) or not b.observed else CLEF_STAYS
-        n = len(self.bases)
-        return np.asarray(np.log(stays * np.eye(n) + (1 - stays) * self.usual(b)[None, :]))
+    def _stay(self, i: int) -> F64:
+        """Log odds of the next base by habit alone: a clef is kept while its staff holds the notes."""
+        here = self.stretches[i]
+        stays, change = (CLEF_STAYS, CLEF_STAYS_AWAY) if self._keeps(i) else (CLEF_STAYS_UNSEEN,) * 2
+        bases = np.array(self.bases)
+        rise = bases[None, :] - bases[:, None]
+        serves = _over(rise, lambda d: _serves(here, d))
+        kept = change + (stays - change) * serves  # had the clef been kept, for each base it went to
+        same = np.eye(len(bases))
+        return np.asarray(np.log(same * stays + (1 - same) * (1 - kept) * self.use[i][None, :]))
 
-    def _clef_move(self, a: Stretch, b: Stretch) -> F64:
+    def _keeps(self, i: int) -> bool:
+        return self.stretches[i].shows_clef and not self._breaks(i)
+
+    def _clef_move(self, i: int) -> F64:
         """The habit of keeping a clef; in mid-staff a clef sign, or nothing changes after all."""
-        if b.opens_staff:
-            return self._stay(a, b)
-        real = min(1 - _NO_CLEF, max(clef_belief(s.reading) for s in b.clefs))
-        said = np.exp(self._clefs(b))
+        here = self.stretches[i]
+        if here.opens_staff:
+            return self._stay(i)
+        real = min(1 - _NO_CLEF, max(clef_belief(s.reading) for s in here.clefs))
+        said = np.exp(self._clefs(i))
         said /= said.sum()
-        return np.asarray(np.log(real * said[None, :] + (1 - real) * np.eye(len(self.bases)) + 1e-9))
+        same = np.eye(len(self.bases))
+        changes = said[None, :] * (1 - (1 - _SAME_IN_MID_STAFF) * same)
+        return np.asarray(np.log(real * changes + (1 - real) * same + 1e-9))
 
-    def _join(self, a: Stretch, b: Stretch) -> F64:
+    def _covered_move(self, i: int) -> F64:
+        """The same with the clef's own sign covered up; that one stands in mid-staff is still seen."""
+        if self.stretches[i].opens_staff:
+            return self._stay(i)
+        changes = self.use[i][None, :] * (1 - (1 - _SAME_IN_MID_STAFF) * np.eye(len(self.bases)))
+        return np.asarray(np.log(changes / changes.sum(axis=1, keepdims=True)))
+
+    def _join(self, i: int) -> F64:
         """What the last note or custos and the next notes say of two bases."""
+        a, b = self.stretches[i - 1], self.stretches[i]
         n = len(self.bases)
         log = np.zeros((n, n))
         heads = b.heads
@@ -248,10 +272,40 @@ class ClefChain:
             before, after = a.heads[-1].reading.step, heads[0].reading.step
             if before is not None and after is not None:
                 gap = after - before
-                breaks = self._breaks(a, b) or not b.observed
-                weight = _JOIN_AT_BREAK if breaks else _JOIN if b.opens_staff else 1.0
-                log += weight * _over(rise, lambda d: log_interval(d + gap))
+                odds = _NEW_CHANT if not self._keeps(i) else _NEW_PHRASE if b.opens_staff else 0.0
+                log += _over(rise, lambda d: _across(d + gap, odds))
         return log
+
+
+def _across(degrees: int, new: float) -> float:
+    """Log probability of an interval between stretches, if something new begins with a certain chance."""
+    return float(np.log((1 - new) * np.exp(log_interval(degrees)) + new * _ANY_INTERVAL))
+
+
+def _possible_bases(stretches: Sequence[Stretch]) -> set[int]:
+    """Bases of the usual clefs, of those read, and of the letters they may be taken for."""
+    found: set[int] = set()
+    for stretch in stretches:
+        found |= {base_degree(*key) for key in usual_clefs(stretch.staff)}
+        for sign in [*stretch.clefs, *([stretch.hidden] if stretch.hidden else [])]:
+            for label, step in clef_hypotheses(sign.reading):
+                found |= {base_degree(x, step) for x in (label, OTHER_LETTER.get(label, label))}
+        coloured = line_clef(stretch.staff)
+        found |= {base_degree(*coloured)} if coloured else set()
+    return found
+
+
+def _serves(stretch: Stretch, rise: int) -> float:
+    """How well a clef kept from before would have served, its base so much lower than the one in force.
+
+    1 where the notes stay within a step of the staff, less with each step beyond.
+    """
+    steps = stretch.steps
+    if not steps:
+        return 1.0
+    top = 2 * stretch.staff.places[-1]
+    beyond = max(-(min(steps) + rise) - 1, max(steps) + rise - top - 1, 0)
+    return _SERVES[beyond] if beyond < len(_SERVES) else 0.0
 
 
 def _over(rise: npt.NDArray[np.int_], odds: Callable[[int], float]) -> F64:
@@ -304,7 +358,12 @@ def head_belief(reading: Reading) -> float:
 
 def _same_pitch(custos: Sign, head: Sign, base_rise: int) -> float:
     theirs = dict(distribution(head.reading))
-    return sum(p * theirs.get(s - base_rise, 0.0) for s, p in distribution(custos.reading))
+    meant = ((0, 1 - CUSTOS_STEP_OFF), (1, CUSTOS_STEP_OFF / 2), (-1, CUSTOS_STEP_OFF / 2))
+    return sum(
+        p * q * theirs.get(s + off - base_rise, 0.0)
+        for s, p in distribution(custos.reading)
+        for off, q in meant
+    )
 
 
 def custos_agrees(custos: Sign, head: Sign, base: int, base_after: int) -> bool:

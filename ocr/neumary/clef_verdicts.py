@@ -11,8 +11,9 @@ from neumary.record import Record
 from neumary.stretches import Stretch, clef_hypotheses, usual_clefs
 from neumary.types import Box, Glyph, Reading, Staff
 
-INFER_LEAST_P: Final = 0.5
-"""An inferred clef less probable than this is not given: contour only is the honest answer."""
+INFER_LEAST_P: Final = 0.4
+"""An inferred clef less probable than this is not given: contour only is the honest answer. Pitches under
+one less probable than `neumary.pitch.SURE_CLEF_P` are ranges, with the other clefs' as alternatives."""
 
 
 def settle_clef(
@@ -77,6 +78,10 @@ def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, 
         if before == base and not agrees and sign.reading.by != "human":
             _ignore_clef(stretch.staff, sign, record)
             continue
+        borne_out = [o for o in stretch.clefs if o is not sign and not o.is_faint and sign_base(o) == base]
+        if borne_out and not fits and sign.reading.by != "human":
+            _set_aside(stretch.staff, sign, borne_out[0], record)
+            continue
         left += 1
         if not agrees:
             _overrule_clef(stretch.staff, sign, base, p, len(stretch.clefs) > 1, record)
@@ -99,6 +104,17 @@ def _ignore_clef(staff: Staff, sign: Sign, record: Record) -> None:
         "against it."
     )
     record.say("clef-ignored", text, staff.id)
+    record.dropped.add(sign.glyph.id)
+
+
+def _set_aside(staff: Staff, sign: Sign, other: Sign, record: Record) -> None:
+    """Of two clefs that disagree, the one its neighbours and the melody speak against."""
+    names = [clef_name(s.label, line_step(s.reading) or 0) for s in (sign, other)]
+    text = (
+        f"The clefs of staff {staff.id} disagree: the {names[0]} (p {sign.reading.confidence:.2f}) is left "
+        f"out, the {names[1]} (p {other.reading.confidence:.2f}) taken; neighbours and melody bear it out."
+    )
+    record.say("clefs-disagree", text, staff.id, other.glyph.id)
     record.dropped.add(sign.glyph.id)
 
 

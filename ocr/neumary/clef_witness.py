@@ -26,6 +26,8 @@ def doubt_clefs(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], 
         as_read = [s for s in stretch.clefs if not s.is_faint and sign_base(s) == base]
         if not as_read or not stretch.heads or any(s.reading.by == "human" for s in as_read):
             continue
+        if len({s.label for s in as_read}) > 1:
+            continue  # two letters that agree are each other's witnesses
         sign = max(as_read, key=lambda s: s.reading.confidence)
         at = dict(zip(chain.bases, odds, strict=True))
         step = line_step(sign.reading) or 0
@@ -89,12 +91,23 @@ def may_differ(run: Sequence[Stretch], bases: Sequence[int], i: int) -> bool:
     return _witnesses(run, bases, i, bases[i]) >= _witnesses(run, bases, i, read) + needed
 
 
+def is_witnessed(run: Sequence[Stretch], i: int) -> bool:
+    """Whether more than habit speaks of a clef that is not seen: a custos on either side, a flat, a natural.
+
+    A custos at its own end bears witness only if the staff after it shows a clef.
+    """
+    here = run[i]
+    announced = i > 0 and run[i - 1].custos is not None
+    announces = here.custos is not None and i + 1 < len(run) and run[i + 1].shows_clef
+    return announced or announces or any(s.label in ("flat", "natural") for s in here.signs)
+
+
 def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) -> int:
-    """Custodes on either side and flats that fit a base."""
+    """Custodes on either side, flats and naturals that fit a base."""
     count = 0
     at = dict(enumerate(bases)) | {i: base}
     for a in (i - 1, i):
         if a >= 0 and a + 1 < len(run) and (custos := run[a].custos) is not None and run[a + 1].heads:
             count += custos_agrees(custos, run[a + 1].heads[0], at[a], at[a + 1])
-    flats = [s for s in run[i].signs if s.label == "flat" and s.reading.step is not None]
+    flats = [s for s in run[i].signs if s.label in ("flat", "natural") and s.reading.step is not None]
     return count + sum((base + (s.reading.step or 0)) % 7 == B_CLASS for s in flats)

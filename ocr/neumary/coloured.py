@@ -73,6 +73,8 @@ def recognise(
         p = 1 / (1 + math.exp(-odds))
         if p >= 0.5:
             painted = msgspec.structs.replace(painted, kind="coloured-lines", kind_p=round(p, 4))
+        else:
+            staff = msgspec.structs.replace(staff, kind_p=round(1 - p, 4))
         out.append(painted if p >= 0.5 else staff)
     return out
 

@@ -1,9 +1,9 @@
 """Pitch on one or two coloured lines: where a head stands, and what the lines mean.
 
-Two witnesses tell how many degrees a head lies above the bottom line: the network, which was
-trained on such staves, and plain geometry. Neither knows the unseen lines, so both grow less
-sure with the distance from the nearest seen line. What the bottom line is (F or c) follows
-from paint and from letters at the margin; letters win.
+How many degrees a head lies above the bottom line follows from its height and the network
+(`neumary.range_table`), the less surely the further it is from the nearest seen line; how wide
+the scribe's steps are beyond the lines is fitted to the whole page (`neumary.implied_spacing`).
+What the bottom line is (F or c) follows from paint and from letters at the margin; letters win.
 
 The outcome is always a range, even on a seen line: a scribe who inks one line in four lets
 heads ride high or low on it, and the reading must not look like that of a full staff.
@@ -12,11 +12,13 @@ heads ride high or low on it, and the reading must not look like that of a full 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 from neumary.accidentals import B_CLASS, FlatState
 from neumary.gamut import CLEF_DEGREES, Sign
+from neumary.implied_spacing import EVEN, FarHead, Spacing, fit_spacing
+from neumary.range_table import MODELS, WITHOUT_NETWORK, degrees_at
 from neumary.types import Pitch, Reading, Staff
 from neumary_models.labels import CLEFS
 
@@ -33,13 +35,7 @@ _LEAST_B_P: Final = 0.15  # a flat may stand at a B this probable
 _FURTHEST: Final = 14  # degrees
 _LEAST_P: Final = 0.01
 
-# How the witnesses are weighed, by the number of lines: spread of geometry on a line and per degree
-# away from it, weights of network and geometry, chance that neither holds, on a line and per degree
-# away. Fitted by likelihood on rendered held-out pages; the last two, which came out as nothing
-# there, are kept up by hand, because real scribes keep less strictly to a grid they do not see.
-_WEIGHTS: Final = {1: (0.45, 0.06, 0.6, 1.0, 0.01, 0.01), 2: (0.55, 0.07, 0.85, 0.85, 0.005, 0.01)}
-# The same where the network said nothing; wider than rendered pages ask for, by hand.
-_GEOMETRY_ALONE: Final = {1: (0.2, 0.12, 0.0, 1.0, 0.03, 0.01), 2: (0.2, 0.1, 0.0, 1.0, 0.01, 0.01)}
+_NAMES: Final = {1: "one-line", 2: "two-line"}  # rows of the range table
 
 
 def bottom_degrees(
@@ -126,6 +122,7 @@ def coloured_pitches(
     bases: Sequence[tuple[int, float]],
     state: FlatState,
     word_cols: Sequence[float] = (),
+    spacing: Spacing = EVEN,
 ) -> dict[str, Pitch]:
     """Pitches of all heads and custodes of a staff, by glyph id; flats hold as on full staves.
 
@@ -136,6 +133,36 @@ def coloured_pitches(
         In the order sung. A flat belongs to the B it most probably stands at, if to any.
     bases : sequence of (int, float), at least one
         From `bottom_degrees`.
+    state : FlatState
+        Walks along.
+    word_cols : sequence of float
+        Columns (px) at which words begin, ascending.
+    spacing : Spacing
+        From `page_spacing`.
+    """
+
+    def pitch_of(sign: Sign) -> Pitch:
+        return ranged(degrees_above(staff, sign.reading, sign.glyph.row, sign.glyph.col, spacing), bases)
+
+    return ranged_walk(staff, signs, pitch_of, state, word_cols)
+
+
+def ranged_walk(
+    staff: Staff,
+    signs: Sequence[Sign],
+    pitch_of: Callable[[Sign], Pitch],
+    state: FlatState,
+    word_cols: Sequence[float] = (),
+) -> dict[str, Pitch]:
+    """Along a staff whose pitches are ranges: flats hold as on full staves.
+
+    Parameters
+    ----------
+    staff : Staff
+    signs : sequence of Sign
+        In the order sung.
+    pitch_of : callable
+        Range of a head, custos, flat or natural, no flat in force.
     state : FlatState
         Walks along.
     word_cols : sequence of float
@@ -151,7 +178,7 @@ def coloured_pitches(
         if sign.is_clef:
             led = True
             continue
-        pitch = coloured_pitch(staff, bases, sign.reading, sign.glyph.row, sign.glyph.col)
+        pitch = pitch_of(sign)
         if sign.label in ("flat", "natural"):
             b = next((d for d, _, p in pitch.alternatives if d % 7 == B_CLASS and p >= _LEAST_B_P), None)
             if b is not None and sign.label == "flat":
@@ -177,27 +204,21 @@ def _altered(pitch: Pitch, state: FlatState) -> Pitch:
     return Pitch(certainty="ranged", degree=choices[0][0], alter=choices[0][1], alternatives=choices)
 
 
-def coloured_pitch(
-    staff: Staff, bases: Sequence[tuple[int, float]], reading: Reading, row: float, col: float
-) -> Pitch:
-    """Pitch of a head on one or two coloured lines as a distribution over degrees.
+def ranged(above: Mapping[int, float], bases: Sequence[tuple[int, float]]) -> Pitch:
+    """A range of pitches.
 
     Parameters
     ----------
-    staff : Staff
+    above : mapping of int to float
+        Degrees above the bottom line (or another known height) with their probabilities.
     bases : sequence of (int, float), at least one
-        From `bottom_degrees`.
-    reading : Reading
-        Its `steps` are the network's witness.
-    row, col : float
-        Centre of the head, px.
+        Degree of that line with probabilities.
 
     Returns
     -------
     Pitch
         ``ranged``, alternatives best first; probabilities under 0.01 are left out, the rest sum to 1.
     """
-    above = degrees_above(staff, reading, row, col)
     weights: dict[int, float] = {}
     for base, p in bases:
         for degree, q in above.items():
@@ -209,53 +230,49 @@ def coloured_pitch(
     return Pitch(certainty="ranged", degree=alternatives[0][0], alternatives=alternatives)
 
 
-def degrees_above(staff: Staff, reading: Reading, row: float, col: float) -> dict[int, float]:
-    """Degrees above the bottom line with their probabilities, which sum to 1."""
-    height, away = height_above(staff, row, col)
-    known = len(staff.lines) == 1 or staff.places[-1] == _FIFTH // 2  # else the network saw another grid
-    network = dict(reading.steps) if known else {}
-    weights = _WEIGHTS if network else _GEOMETRY_ALONE
-    return weigh(height, away, network, weights[len(staff.lines)])
-
-
-def weigh(
-    height: float, away: float, network: Mapping[int, float], weights: tuple[float, ...]
-) -> dict[int, float]:
-    """The two witnesses together, for degrees around the height.
+def page_spacing(signs: Mapping[str, Sequence[Sign]], staves: Sequence[Staff]) -> Spacing:
+    """How wide a page's scribe sets steps beyond coloured lines.
 
     Parameters
     ----------
-    height : float
-        Degrees above the bottom line, by geometry.
-    away : float
-        Degrees from the nearest seen line.
-    network : mapping of int to float
-        Steps above the bottom line with their probabilities; may be empty.
-    weights : tuple of float
-        Spread on a line, spread per degree away, weight of the network, weight of geometry, and
-        the chance that neither holds, on a line and per degree away.
+    signs : mapping of str to sequence of Sign
+        Signs of each staff, by its id.
+    staves : sequence of Staff
+        All of the page; those of one or two coloured lines are used.
     """
-    spread0, spread1, by_network, by_geometry, doubt0, doubt1 = weights
-    spread = spread0 + spread1 * away
-    middle = math.floor(height + 0.5)
-    around = range(middle - _FURTHEST // 2, middle + _FURTHEST // 2 + 1)
-    geometry = {d: _mass(d, height, spread) for d in around}
-    if network:
-        joint = {
-            d: max(network.get(d, 0.0), 1e-3) ** by_network * max(geometry[d], 1e-9) ** by_geometry
-            for d in around
-        }
-    else:
-        joint = geometry
-    total = sum(joint.values())
-    # Where both fail, the degree is some steps off: a broad bell around the height.
-    doubt = min(0.5, doubt0 + doubt1 * away)
-    wide = {d: _mass(d, height, 2.0) for d in around}
-    broad = sum(wide.values())
-    return {d: (1 - doubt) * joint[d] / total + doubt * wide[d] / broad for d in around}
+    heads: list[FarHead] = []
+    for staff in staves:
+        if staff.kind != "coloured-lines" or not 0 < len(staff.lines) <= len(_NAMES):
+            continue
+        top = _FIFTH if len(staff.lines) > 1 else 0
+        for sign in signs[staff.id]:
+            if not sign.is_head:
+                continue
+            height, _ = height_above(staff, sign.glyph.row, sign.glyph.col)
+            edge = top if height > top else 0
+            if height > top or height < 0:
+                network = tuple((step - edge, p) for step, p in _network(staff, sign.reading).items())
+                heads.append(FarHead(height - edge, network))
+    return fit_spacing(heads)
 
 
-def _mass(degree: int, mean: float, spread: float) -> float:
-    """Normal probability of the degree's unit interval."""
-    scale = spread * math.sqrt(2)
-    return 0.5 * (math.erf((degree + 0.5 - mean) / scale) - math.erf((degree - 0.5 - mean) / scale))
+def _network(staff: Staff, reading: Reading) -> dict[int, float]:
+    """What the network says, where it saw the grid as it is."""
+    known = len(staff.lines) == 1 or staff.places[-1] == _FIFTH // 2
+    return dict(reading.steps) if known else {}
+
+
+def degrees_above(
+    staff: Staff, reading: Reading, row: float, col: float, spacing: Spacing = EVEN
+) -> dict[int, float]:
+    """Degrees above the bottom line with their probabilities, which sum to 1."""
+    height, _ = height_above(staff, row, col)
+    top = _FIFTH if len(staff.lines) > 1 else 0
+    if height > top:
+        height = top + spacing.mended(height - top)
+    elif height < 0:
+        height = spacing.mended(height)
+    network = _network(staff, reading)
+    models = MODELS if network else WITHOUT_NETWORK
+    away = min(abs(height), abs(height - top))
+    return degrees_at(models[_NAMES[len(staff.lines)]], height, away, network)

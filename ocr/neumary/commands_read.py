@@ -14,7 +14,7 @@ from neumary.errors import ExitCode, UsageError
 from neumary.iiif import LONGEST_SIDE_PX
 from neumary.line_rule import DEFAULT_RULE
 from neumary.scan import LIMIT_MEGAPIXELS
-from neumary.settings import FLAT_SCOPES, LINES, ONLY, REPERTOIRES, make_settings
+from neumary.settings import FLAT_SCOPES, LINES, NOTATIONS, ONLY, REPERTOIRES, make_settings
 from neumary.voice import CONTEXT, put_json, say, say_error, voice, voice_options
 
 if TYPE_CHECKING:
@@ -34,6 +34,13 @@ def _cores() -> int:
 @click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder for the results.")
 @click.option(
     "--lines", type=click.Choice(LINES), default="auto", show_default=True, help="Lines in a staff."
+)
+@click.option(
+    "--notation",
+    type=click.Choice(NOTATIONS),
+    default="auto",
+    show_default=True,
+    help="Kind of notation, where it is found out wrongly.",
 )
 @click.option(
     "--repertoire",

@@ -15,7 +15,7 @@ from typing import Final
 from neumary.accidentals import B_CLASS
 from neumary.clef_chain import CERTAIN_P, ClefChain, custos_posterior
 from neumary.clef_verdicts import settle_clef
-from neumary.clef_witness import doubt_clefs, may_differ, read_base
+from neumary.clef_witness import doubt_clefs, is_witnessed, may_differ, read_base
 from neumary.gamut import FAINT, Sign, degree_name, gives_exact_pitch, signs_by_staff
 from neumary.measures import F64
 from neumary.record import Decision, Record
@@ -24,8 +24,9 @@ from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribut
 from neumary.types import Glyph, Reading, Staff
 from neumary_models.labels import CLEFS
 
-_HABIT_DOUBT: Final = 0.1  # chance that the habits weighed here are not this scribe's (design figure)
-_BLIND_DOUBT: Final = 0.5  # the same where the whole run shows no clef at all
+_WITNESS_DOUBT: Final = 0.05  # chance that custodes and flats mislead about a clef that is not seen
+_HABIT_POWER: Final = 0.7  # habits alone are too sure of themselves: their odds are raised to this power
+_BLIND_DOUBT: Final = 0.5  # chance that habits mislead where the whole run shows no clef at all
 _OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
 _HIDDEN_CLEF_P: Final = 0.15  # a leftmost sign whose clef rivals reach this may be the clef
 _FLAT_LEAST_P: Final = 0.05  # a neighbouring B step must reach this for a flat to move there
@@ -89,6 +90,15 @@ def _fair(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], margin
     return float(marginals[i][chain.bases.index(bases[i])]) >= _OVERRULE_P and may_differ(run, bases, i)
 
 
+def _humbled(odds: F64, use: F64, witnessed: bool, blind: bool) -> F64:
+    """Odds of a clef nobody saw, as sure as they have proved right on rendered pages kept for tuning."""
+    if not witnessed:
+        odds = odds**_HABIT_POWER / (odds**_HABIT_POWER).sum()
+    doubt = _BLIND_DOUBT if blind else _WITNESS_DOUBT
+    mixed: F64 = (1 - doubt) * odds + doubt * use
+    return mixed
+
+
 def _hidden_clef(signs: Sequence[Sign]) -> Sign | None:
     """Leftmost sign of a staff without a clef, if it might be one."""
     if not signs or any(s.is_clef for s in signs):
@@ -114,12 +124,12 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
         pinned |= {i: read_base(run[i]) for i in unfair}
         bases, marginals = chain.best(pinned), chain.marginals(pinned)
     doubt_clefs(run, chain, bases, record)
-    doubt = _HABIT_DOUBT if any(s.observed for s in run) else _BLIND_DOUBT
+    blind = not any(s.observed for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):
         odds = marginals[i]
         if not stretch.observed:
-            odds = (1 - doubt) * odds + doubt * chain.usual(stretch)
+            odds = _humbled(odds, chain.use[i], is_witnessed(run, i), blind)
         p = float(odds[chain.bases.index(bases[i])])
         others = {b: float(odds[k]) for k, b in enumerate(chain.bases) if b != bases[i]}
         known.append(settle_clef(run, i, bases, p, others, record))

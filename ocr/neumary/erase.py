@@ -19,8 +19,11 @@ from typing import Final
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
-from neumary.types import U8, Strip
+from neumary.types import U8, Bool, Strip
+
+Ints = npt.NDArray[np.intp]
 
 _REACH: Final = 0.30  # spaces searched above and below a line's row for its ink
 _GROW: Final = 1.7  # a run longer than this many line thicknesses is a sign
@@ -31,7 +34,8 @@ def darkness(rgb: U8) -> U8:
 
     The darkest channel decides, so red and blue ink count like black.
     """
-    return np.asarray(255 - rgb.min(axis=2), dtype=np.uint8)
+    red, green, blue = cv2.split(rgb)
+    return np.asarray(cv2.bitwise_not(cv2.min(cv2.min(red, green), blue)), dtype=np.uint8)
 
 
 def erase_lines(strip: Strip) -> U8:
@@ -71,21 +75,26 @@ def _erase_one(ink: U8, out: U8, line_row: float, space: float) -> None:
     level = np.median(band[centre, cols])
     if level < 20:  # line fainter than parchment grain: nothing to erase
         return
-    above = np.full(band.shape[1], 0)
-    below = np.full(band.shape[1], 0)
     # Line and sign ink are told apart from parchment at half the line's own strength.
-    inked = band > np.maximum(16.0, 0.4 * smooth[centre, cols])
-    for offset in range(1, pad + 1):
-        up, down = np.clip(centre - offset, 0, None), np.clip(centre + offset, None, 2 * pad)
-        above += (above == offset - 1) & inked[up, cols] & (centre - offset >= 0)
-        below += (below == offset - 1) & inked[down, cols] & (centre + offset <= 2 * pad)
+    inked = np.pad(band > np.maximum(16.0, 0.4 * smooth[centre, cols]), ((1, 1), (0, 0)))
+    offsets = np.arange(1, pad + 1)[:, None]
+    above = _unbroken(inked[np.maximum(centre + 1 - offsets, 0), cols])
+    below = _unbroken(inked[np.minimum(centre + 1 + offsets, 2 * pad + 2), cols])
     run = above + below + 1
-    thickness = max(1.0, float(np.median(run[run <= 0.35 * space]))) if (run <= 0.35 * space).any() else 1.0
+    short = run[run <= 0.35 * space]
+    thickness = max(1.0, float(np.median(short))) if short.size else 1.0
     is_line = run <= max(_GROW * thickness, thickness + 1.5)
+    first, last = centre - above - 1, centre + below + 1
     rows = np.arange(band.shape[0])[:, None]
-    inside = (rows >= centre - above - 1) & (rows <= centre + below + 1) & is_line[None, :]
-    up = np.clip(centre - above - 2, 0, 2 * pad)
-    down = np.clip(centre + below + 2, 0, 2 * pad)
-    filler = np.minimum(band[up, cols], band[down, cols])
+    inside = (rows >= first) & (rows <= last) & is_line
+    up, down = np.maximum(first - 1, 0), np.minimum(last + 1, 2 * pad)
     target = out[top : top + 2 * pad + 1]
-    target[inside] = np.minimum(target, np.broadcast_to(filler, band.shape).astype(np.uint8))[inside]
+    filler = np.minimum(ink[top + up, cols], ink[top + down, cols])
+    np.copyto(target, np.minimum(target, filler), where=inside)
+
+
+def _unbroken(inked: Bool) -> Ints:
+    """How many places of each column are inked from the first row on without a gap."""
+    ended = np.zeros((inked.shape[0] + 1, inked.shape[1]), dtype=np.bool_)
+    ended[:-1] = inked
+    return np.asarray(ended.argmin(axis=0), dtype=np.intp)

@@ -34,6 +34,9 @@ GAMUT_DEGREES: Final = (18, 37)
 EXACT_KINDS: Final = frozenset({"square", "pointed", "layered"})
 """Kinds of notation on full staves: their steps give pitches, not ranges."""
 
+MOST_RANGED_LINES: Final = 2
+"""With so few lines pitch is a range, whatever the notation: most of the grid is not to be seen."""
+
 STACKED_SPACES: Final = 0.35
 """Heads whose columns differ by less than this stand one above the other (common practice)."""
 
@@ -50,9 +53,7 @@ LEADING_SPACES: Final = 3.0
 
 def gives_exact_pitch(staff: Staff) -> bool:
     """Whether a staff has lines enough for pitches rather than ranges."""
-    if staff.kind in EXACT_KINDS:
-        return bool(staff.lines)
-    return staff.kind != "staffless" and len(staff.lines) > 2
+    return staff.kind in (*EXACT_KINDS, "coloured-lines", "letters") and len(staff.lines) > MOST_RANGED_LINES
 
 
 def clef_step(line: int) -> int:

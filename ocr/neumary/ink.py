@@ -18,6 +18,7 @@ Method
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import cv2
@@ -37,6 +38,8 @@ _AROUND_SPACES: Final = 24.0  # reach within which parchment is compared with it
 _SIGMAS_SPACES: Final = (96.0, 24.0, 6.0, 2.0)  # widths of the smoothing, coarse to fine
 
 _WORKING_SPACE_PX: Final = 18.0  # staff space at working scale; 16 to 20 keeps a line 1 to 3 px thick
+_LINE_SPACES: Final = 0.14  # usual thickness of a line, own measurements on photographed leaves
+_SCALE_SLACK: Final = 0.2  # logarithm of an error in scale that the signs' reading bears
 _MEASURING_SIDE_PX: Final = 1600  # about the longest side on which the ruling is measured
 _MEASURING_STRIP_PX: Final = 6
 _MEASURING_REACH: Final = 10.0  # strips
@@ -84,17 +87,20 @@ def flatten(rgb: U8, space_px: float | None = None) -> U8:
     scale = min(1.0, _SMALL_SPACE_PX / max(space, 1e-6), _SMALL_SIDE_PX / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    parchment = _parchment(small.astype(np.float32), space * scale)
+    parchment = _parchment(np.asarray(small, dtype=np.uint8), space * scale)
     bare = cv2.resize(np.clip(np.rint(parchment), 1, 255).astype(np.uint8), (width, height))
     return np.asarray(cv2.divide(rgb, bare, scale=255.0), dtype=np.uint8)
 
 
-def _parchment(small: F32, space: float) -> F32:
+def _parchment(small: U8, space: float) -> F32:
     """Colour of the bare parchment at every pixel of the small picture."""
-    grey = small.min(axis=2)
-    bright = small[grey >= np.percentile(grey, 60)]
-    tint = np.maximum(np.median(bright, axis=0), 1.0).astype(np.float32)
-    level = (small / tint).min(axis=2)  # paint of any colour is low, shade is not
+    # One plane a colour: numpy is many times slower where colours lie side by side.
+    planes = [np.asarray(plane, dtype=np.float32) for plane in cv2.split(small)]
+    grey = np.minimum(np.minimum(*planes[:2]), planes[2])
+    bright = grey >= np.percentile(grey, 60)
+    tint = [np.maximum(np.median(plane[bright]), np.float32(1.0)) for plane in planes]
+    ratios = [plane / one for plane, one in zip(planes, tint, strict=True)]
+    level = np.minimum(np.minimum(*ratios[:2]), ratios[2])  # paint of any colour is low, shade is not
     bare = cv2.morphologyEx(level, cv2.MORPH_CLOSE, _block(_CLOSING_SPACES * space))
     around = cv2.dilate(bare, _block(_AROUND_SPACES * space))
     around = cv2.blur(around, _block(_AROUND_SPACES * space).shape, borderType=cv2.BORDER_REPLICATE)
@@ -103,14 +109,16 @@ def _parchment(small: F32, space: float) -> F32:
     weight = (near_bare * not_paint).astype(np.float32)
     if float(weight.max()) <= 0.0:
         weight[:] = 1.0
-    estimate = np.broadcast_to(np.average(small.reshape(-1, 3), axis=0, weights=weight.ravel()), small.shape)
-    estimate = estimate.astype(np.float32)
-    stacked = np.dstack([small * weight[..., None], weight])
+    weighted = [plane * weight for plane in planes]
+    total = weight.ravel()[:, None].sum(axis=0)
+    estimate = [np.add.accumulate(plane.ravel())[-1:] / total for plane in weighted]
+    stacked = np.asarray(cv2.merge([*weighted, weight]), dtype=np.float32)
     for sigma in _SIGMAS_SPACES:
-        mass = _smooth(stacked, sigma * space)
+        *colours, mass = cv2.split(_smooth(stacked, sigma * space))
         # A sixtieth of the neighbourhood being bare already outweighs the coarser estimate.
-        estimate = (mass[..., :3] + estimate / 60.0) / (mass[..., 3:] + 1.0 / 60.0)
-    return np.asarray(estimate, dtype=np.float32)
+        mass = mass + 1.0 / 60.0
+        estimate = [(one + coarse / 60.0) / mass for one, coarse in zip(colours, estimate, strict=True)]
+    return np.asarray(cv2.merge(estimate), dtype=np.float32)
 
 
 def _smooth(image: F32, sigma: float) -> F32:
@@ -135,13 +143,15 @@ def _block(side: float) -> U8:
     return np.ones((odd, odd), dtype=np.uint8)
 
 
-def map_ink(scan: Scan) -> InkMap:
+def map_ink(scan: Scan, space_px: float | None = None) -> InkMap:
     """Even out the light of a page and tell ink from parchment, at working scale.
 
     Parameters
     ----------
     scan : Scan
         The upright page.
+    space_px : float, optional
+        Staff space in pixels of the scan, where it is known; measured where left out.
 
     Returns
     -------
@@ -150,7 +160,12 @@ def map_ink(scan: Scan) -> InkMap:
         ruling (`spacing` is None) the scale is set by the size of the page alone.
     """
     rgb = scan.rgb
-    spacing, smallest = measure_spacing(rgb)
+    spacing: Spacing | None
+    if space_px is not None:
+        smallest = space_px
+        spacing = Spacing(space_px=space_px, line_px=_LINE_SPACES * space_px, strength=0.0)
+    else:
+        spacing, smallest = measure_spacing(rgb)
     if spacing is not None:
         scale = min(1.0, _WORKING_SPACE_PX / smallest)
     else:
@@ -161,6 +176,11 @@ def map_ink(scan: Scan) -> InkMap:
     flat = flatten(rgb, spacing.space_px * scale if spacing else None)
     dark, coloured = _strengths(flat)
     return InkMap(scan.page_id, flat, dark, coloured, scale, spacing)
+
+
+def mapped_for(ink: InkMap, space_px: float) -> bool:
+    """Whether a map's scale suits a staff space, given in pixels of the scan."""
+    return abs(math.log(min(1.0, _WORKING_SPACE_PX / space_px) / ink.scale)) < _SCALE_SLACK
 
 
 def _strengths(flat: U8) -> tuple[U8, U8]:
@@ -193,9 +213,9 @@ def measure_spacing(rgb: U8) -> tuple[Spacing | None, float]:
     if reduce > 1:
         whole = np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
     dark, coloured = _strengths(flatten(whole))
-    sharp = [
-        lines.evidence(*lines.both_ridges(dark, coloured, _MEASURING_STRIP_PX, thick)) for thick in (2.0, 4.0)
-    ]
+    inks = np.asarray(cv2.add(dark, coloured), np.uint8), lines.pure_colour(dark, coloured)
+    means = [lines.strip_means(ink, _MEASURING_STRIP_PX) for ink in inks]
+    sharp = [lines.evidence(*(lines.ridges(mean, thick) for mean in means)) for thick in (2.0, 4.0)]
     likeness = lines.coherence(np.maximum(*sharp), _MEASURING_REACH)
     found = lines.peaks(likeness, 2.0, _LINE_LIKE)
     strips, rows = np.nonzero(found)
@@ -278,7 +298,8 @@ def _thickness(rgb: U8, rows: Ints, cols: Ints, clear: F32, space: float) -> flo
     best = np.argsort(-clear, kind="stable")[:_RUNS]
     half = max(2, round(0.5 * space))
     at = np.clip(rows[best, None] + np.arange(-half, half + 1), 0, rgb.shape[0] - 1)
-    profile = 255.0 - rgb[at, np.clip(cols[best], 0, rgb.shape[1] - 1)[:, None]].min(axis=2)
+    colours = rgb[at, np.clip(cols[best], 0, rgb.shape[1] - 1)[:, None]]
+    profile = 255.0 - np.minimum(np.minimum(colours[..., 0], colours[..., 1]), colours[..., 2])
     near = slice(half - max(1, half // 3), half + max(1, half // 3) + 1)
     top = near.start + profile[:, near].argmax(axis=1)
     each = np.arange(len(best))

@@ -69,10 +69,10 @@ def _first_row() -> int:
 
 def _text_cells(scores: F32) -> Bool:
     """Cells below the staff that are sooner text than anything else, shape of the maps."""
-    layers = scores[LAYER]
+    text = np.zeros(scores.shape[1:], dtype=np.bool_)
+    layers = np.ascontiguousarray(scores[LAYER, _first_row() :])
     shifted = np.exp(layers - layers.max(axis=0))
-    text: Bool = shifted[LAYERS.index("text")] > _TEXT_P * shifted.sum(axis=0)
-    text[: _first_row()] = False
+    text[_first_row() :] = shifted[LAYERS.index("text")] > _TEXT_P * shifted.sum(axis=0)
     return text
 
 
@@ -103,9 +103,11 @@ def _runs(filled: Bool, gap: float) -> list[tuple[int, int]]:
 
 
 def _red_cells(rgb: U8) -> Bool:
-    """Cells of red ink: rubrics, and what bleeds into them; shape of the maps."""
-    soft = cv2.blur(rgb, (3, 3))[::STRIDE, ::STRIDE].astype(np.float32)
-    red: Bool = soft[..., 0] - soft[..., 1:].mean(axis=2) > _RED
+    """Cells below the staff in red ink: rubrics, and what bleeds into them; shape of the maps."""
+    red = np.zeros((rgb.shape[0] // STRIDE, rgb.shape[1] // STRIDE), dtype=np.bool_)
+    first = _first_row() * STRIDE
+    soft = cv2.blur(rgb[first - 1 :], (3, 3))[1::STRIDE, ::STRIDE].astype(np.int16)
+    red[_first_row() :] = soft[..., 0] - (soft[..., 1] + soft[..., 2]) / 2 > _RED
     return red
 
 

@@ -162,6 +162,9 @@ class _Writer:
             application.set("version", re.sub(r"[^\w.:-]", "-", made.version, flags=re.ASCII))
         sub(application, "name", made.program or "neumary")
         sub(application, "p", f"model: {made.model or 'none'}; sha256: {made.model_sha256 or 'none'}")
+        for name, sha256 in sorted(made.models.items()):
+            if name != made.model:
+                sub(application, "p", f"with model: {name}; sha256: {sha256}")
         settings = "; ".join(f"{name} = {value}" for name, value in sorted(made.settings.items()))
         sub(application, "p", f"settings: {settings or 'none'}; sha256: {made.settings_sha256 or 'none'}")
 

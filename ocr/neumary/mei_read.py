@@ -9,6 +9,7 @@ letter that no C, F or G clef on a line equals, MEI leaves the steps open, and s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final, cast
@@ -31,6 +32,8 @@ _CHILD_LABELS: Final = {
     "liquescent": "liquescent",
 }
 _SIGNS: Final = frozenset({"nc", "clef", "accid", "custos", "divLine"})
+_RANGE: Final = "pitch in a range: "
+_CHOICE: Final = re.compile(r"([a-g])(b*)(\d) (\d\.\d+)")
 _TALL_SPACES: Final = 1.3  # a zone higher than this holds more than a head
 _UNKNOWN_SPACE_PX: Final = 20.0
 
@@ -66,12 +69,30 @@ def load_mei(path: Path) -> Page:
         ) from error
 
 
+def _ranges(root: Element) -> dict[str, tuple[tuple[int, int, float], ...]]:
+    """Signs whose pitch is a range, by id, with the alternatives an annotation gives them."""
+    found = {}
+    for annot in root.iter(f"{_MEI}annot"):
+        text = annot.text or ""
+        if annot.get("type") != "doubt" or _RANGE not in text:
+            continue
+        part = text.split(_RANGE, 1)[1].split(";", 1)[0]
+        choices = tuple(
+            (degree_of(pname, int(octave)), -len(flats), float(p))
+            for pname, flats, octave, p in _CHOICE.findall(part)
+        )
+        for target in (annot.get("plist") or "").split():
+            found[target.removeprefix("#")] = choices
+    return found
+
+
 class _Reader:
     """One document while it is taken apart."""
 
     def __init__(self, root: Element) -> None:
         self.root = root
         self.zones = {f"#{zone.get(_ID)}": _box(zone) for zone in root.iter(f"{_MEI}zone")}
+        self.ranges = _ranges(root)
         self.glyphs: list[Glyph] = []
         self.readings: list[Reading] = []
         self.neumes: list[Neume] = []
@@ -159,10 +180,12 @@ class _Reader:
         pitch = None
         if name in ("nc", "custos"):
             alter = -1 if element.get("accid.ges") == "f" else 0
-            known = degree is not None
-            pitch = Pitch(
-                certainty="exact" if known else "contour", degree=degree, alter=alter if known else 0
-            )
+            pitch = Pitch(certainty="contour")
+            if degree is not None and element.get(_ID) in self.ranges:
+                choices = self.ranges[element.get(_ID)]
+                pitch = Pitch(certainty="ranged", degree=degree, alter=alter, alternatives=choices)
+            elif degree is not None:
+                pitch = Pitch(certainty="exact", degree=degree, alter=alter)
         self.glyphs.append(
             Glyph(
                 id=glyph_id,

@@ -28,15 +28,7 @@ from neumary.measures import (
 )
 from neumary.melody_measures import find_shifts, melody_edits
 from neumary.note_confidence import Outcome, has_step, judge_notes, note_confidences, note_right
-from neumary.page_matching import (
-    SOFT_PAIRS,
-    Match,
-    Placed,
-    drop_uncertain,
-    match_limits,
-    place_signs,
-    sign_costs,
-)
+from neumary.page_matching import SOFT_PAIRS, Match, Placed, compare_signs, sign_costs
 from neumary.staff_measures import score_lines
 from neumary.types import Page
 
@@ -153,13 +145,11 @@ def score_page(
     right, and wrong beginning of a neume.
     """
     lines, staves = score_lines(read.staves, truth.staves, line_spaces, line_overlap)
-    ours, theirs = drop_uncertain(place_signs(read), place_signs(truth), note_spaces, sign_spaces)
-    read_heads = [p for p in ours if p.sign.is_head]
-    true_heads = [p for p in theirs if p.sign.is_head]
-    paired = match(sign_costs(read_heads, true_heads), note_spaces)
-    pairs = [(read_heads[i], true_heads[j]) for i, j in paired]
-    found = Match(read_heads, true_heads, pairs, {frozenset(pair) for pair in soft_pairs})
-    notes = Tally(len(pairs), len(read_heads) - len(pairs), len(true_heads) - len(pairs))
+    signs = compare_signs(read, truth, note_spaces, sign_spaces, soft_pairs)
+    ours, theirs = signs.read, signs.true
+    found = signs.heads()
+    pairs = found.pairs
+    notes = Tally(len(pairs), len(found.read) - len(pairs), len(found.true) - len(pairs))
     shifts = find_shifts(found)
     boundaries, boundary_acts = _score_boundaries(found, read, truth)
     edits, edits_once = melody_edits(found, shifts)
@@ -181,8 +171,8 @@ def score_page(
         syllable=_score_syllables(found, read, truth),
         melody_edits=edits,
         melody_edits_once=edits_once,
-        corrections=Share(acts, len(true_heads)),
-        confusion=_confusion(ours, theirs, note_spaces, sign_spaces),
+        corrections=Share(acts, len(found.true)),
+        confusion=_confusion(signs),
         outcomes=judge_notes(found),
     )
 
@@ -268,15 +258,11 @@ def _score_syllables(found: Match, read: Page, truth: Page) -> Share:
     return Share(int(sum(shared[i, j] for i, j in pairs)), total)
 
 
-def _confusion(
-    ours: list[Placed], theirs: list[Placed], note_spaces: float, sign_spaces: float
-) -> dict[str, dict[str, int]]:
-    cost = sign_costs(ours, theirs) / match_limits(ours, theirs, note_spaces, sign_spaces)
-    pairs = match(cost, 1.0)
-    cells = Counter((theirs[j].sign.label, ours[i].sign.label) for i, j in pairs)
-    hit_read, hit_true = {i for i, _ in pairs}, {j for _, j in pairs}
-    cells.update(("", p.sign.label) for i, p in enumerate(ours) if i not in hit_read)
-    cells.update((p.sign.label, "") for j, p in enumerate(theirs) if j not in hit_true)
+def _confusion(signs: Match) -> dict[str, dict[str, int]]:
+    cells = Counter((true.sign.label, read.sign.label) for read, true in signs.pairs)
+    hit = {placed for pair in signs.pairs for placed in pair}
+    cells.update(("", p.sign.label) for p in signs.read if p not in hit)
+    cells.update((p.sign.label, "") for p in signs.true if p not in hit)
     table: dict[str, dict[str, int]] = {}
     for (true, read), count in sorted(cells.items()):
         table.setdefault(true, {})[read] = count

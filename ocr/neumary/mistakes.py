@@ -10,19 +10,9 @@ from collections.abc import Mapping, Sequence
 from typing import Final, Literal
 
 import msgspec
-import numpy as np
 
 from neumary.gamut import line_step
-from neumary.measures import match
-from neumary.page_matching import (
-    SOFT_PAIRS,
-    Match,
-    Placed,
-    drop_uncertain,
-    match_limits,
-    place_signs,
-    sign_costs,
-)
+from neumary.page_matching import SOFT_PAIRS, Match, Placed, compare_signs, sign_costs
 from neumary.staff_measures import pair_staves
 from neumary.types import Page, Staff
 
@@ -96,39 +86,20 @@ def list_mistakes(
     soft_pairs : sequence of (str, str)
         Labels that count as equal.
     """
-    ours, theirs = drop_uncertain(place_signs(read), place_signs(truth), note_spaces, sign_spaces)
-    pairs = pair_signs(ours, theirs, note_spaces, sign_spaces)
-    found = Match(ours, theirs, [(ours[i], theirs[j]) for i, j in pairs], {frozenset(p) for p in soft_pairs})
+    found = compare_signs(read, truth, note_spaces, sign_spaces, soft_pairs)
     staves = pair_staves(read.staves, truth.staves)
     mistakes = []
-    partner = {j: i for i, j in pairs}
-    for j, true in enumerate(theirs):
-        mistake = _judge(
-            truth.page_id, ours[partner[j]] if j in partner else None, true, found, theirs, staves, read
-        )
+    partner = {true: ours for ours, true in found.pairs}
+    for true in found.true:
+        mistake = _judge(truth.page_id, partner.get(true), true, found, staves, read)
         if mistake is not None:
             mistakes.append(mistake)
     hit = set(partner.values())
-    for i, placed in enumerate(ours):
-        if i not in hit:
+    for placed in found.read:
+        if placed not in hit:
             cause: Cause = "sign" if _near_staff(placed, truth.staves) else "staff"
             mistakes.append(_mistake(truth.page_id, "spurious", cause, placed, None))
     return mistakes
-
-
-def pair_signs(
-    ours: list[Placed], theirs: list[Placed], note_spaces: float, sign_spaces: float
-) -> list[tuple[int, int]]:
-    """Signs of both sides paired by place: heads with heads first, then the rest with what is left."""
-    pairs: list[tuple[int, int]] = []
-    cost = sign_costs(ours, theirs) / match_limits(ours, theirs, note_spaces, sign_spaces)
-    same = np.array([[a.group == b.group for b in theirs] for a in ours], dtype=bool).reshape(cost.shape)
-    for allowed in (same, ~same):
-        free = np.ones(cost.shape, dtype=bool)
-        for i, j in pairs:
-            free[i, :] = free[:, j] = False
-        pairs += match(np.where(allowed & free, cost, np.inf), 1.0)
-    return sorted(pairs, key=lambda pair: pair[1])
 
 
 def _judge(
@@ -136,13 +107,12 @@ def _judge(
     ours: Placed | None,
     true: Placed,
     found: Match,
-    theirs: list[Placed],
     staves: Mapping[int, int],
     read: Page,
 ) -> Mistake | None:
     """What is wrong with one true sign; None where nothing is."""
     if ours is None:
-        return _mistake(page_id, "missed", _why_missed(true, theirs, staves, read), None, true)
+        return _mistake(page_id, "missed", _why_missed(true, found.true, staves, read), None, true)
     if ours.group != true.group:
         return _mistake(page_id, "label", "mistaken", ours, true)
     if not found.same(ours.sign.label, true.sign.label):

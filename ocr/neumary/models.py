@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class ModelStamp:
-    """A model's name and hash, as written into ledgers and pages."""
+    """A model's name and hash; in ledgers the hash is that over the model and its companions."""
 
     name: str
     sha256: str
@@ -48,7 +48,7 @@ def _as_model_error() -> Iterator[None]:
 
 
 def check_model(name: str) -> ModelStamp:
-    """Check a model's file without starting the network.
+    """Check a model's file, and its companions', without starting the networks.
 
     Parameters
     ----------
@@ -65,7 +65,11 @@ def check_model(name: str) -> ModelStamp:
     with _as_model_error():
         entry = zoo.find(name or zoo.DEFAULT)
         zoo.check(entry)
-    return ModelStamp(entry.name, entry.sha256)
+        hashes = zoo.hashes(entry)
+        for other in hashes:
+            if other != entry.name:
+                zoo.check(zoo.find(other))
+    return ModelStamp(entry.name, zoo.digest(hashes))
 
 
 @functools.lru_cache(maxsize=2)
@@ -77,7 +81,7 @@ def load_model(name: str, sha256: str = "", threads: int = 0) -> LoadedModel:
     name : str
         Registered name or model file; "" takes the default model.
     sha256 : str
-        Hash it must have; "" for any.
+        Hash over it and its companions that it must have, as in `check_model`; "" for any.
     threads : int
         Threads the network may use; 0 takes all cores.
 
@@ -90,7 +94,7 @@ def load_model(name: str, sha256: str = "", threads: int = 0) -> LoadedModel:
 
     with _as_model_error():
         model = zoo.load(name or zoo.DEFAULT, threads or None)
-    if sha256 and model.sha256 != sha256:
+    if sha256 and zoo.digest(model.hashes) != sha256:
         raise ModelError(f"The model {model.name} changed during the run.", "Run the command again.")
     return model
 

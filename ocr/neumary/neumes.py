@@ -8,6 +8,11 @@ The name table follows the W3C SMuFL 1.4 plainchant composition table, the *Cath
 Encyclopedia* (1911) vol. 10 s.v. "Neum", and for compounds the naming rule of the trade:
 *flexus* adds a lower note, *resupinus* a higher one after a fall, *sub-(bi, tri)punctis* two
 or three falling puncta, *prae-(bi, tri)punctis* rising ones before (rule: common practice).
+
+So that every contour has a name, the rule is carried on where the trade stops: longer falls count on
+(*subquadripunctis* ...), several rises after a fall are *bis, ter ... resupinus*, and a repeated note joins
+two names by a hyphen: *pes-clivis* rises, repeats its upper note and falls (apposition; wording our
+own, no source). A name says the contour but for the length of a scandicus, climacus or strophicus in it.
 """
 
 from __future__ import annotations
@@ -95,7 +100,10 @@ _LIQUESCENT: Final[dict[str, str]] = {
 }
 """Liquescence shrinks the last note and renames; other neumes take the word "liquescens"."""
 
-_COUNT: Final[dict[int, str]] = {2: "bi", 3: "tri"}
+_MOST_REPEATED: Final = 3  # the trade counts repeated notes no further
+
+_COUNT: Final = ("", "", "bi", "tri", "quadri", "quinque", "sex", "septem", "octo")
+_TIMES: Final = ("", "", "bis ", "ter ", "quater ", "quinquies ", "sexies ", "septies ", "octies ")
 
 
 def name_neume(contour: str, labels: Sequence[str]) -> str:
@@ -111,7 +119,7 @@ def name_neume(contour: str, labels: Sequence[str]) -> str:
     Returns
     -------
     str
-        "" where the trade has no name for it.
+        "" only for moves longer than the rule counts (more than eight one way).
 
     Raises
     ------
@@ -124,9 +132,16 @@ def name_neume(contour: str, labels: Sequence[str]) -> str:
     'torculus'
     >>> name_neume("UDUD", ["punctum"] * 5)
     'torculus resupinus flexus'
+    >>> name_neume("USD", ["punctum"] * 4)
+    'pes-clivis'
     """
     if len(labels) != len(contour) + 1 or set(contour) - set("UDS"):
         raise ValueError(f"contour {contour!r} does not fit {len(labels)} head(s)")
+    return _simple(contour, labels) or _apposed(contour, labels)
+
+
+def _simple(contour: str, labels: Sequence[str]) -> str:
+    """Name without apposition."""
     if not contour:
         return _SINGLE.get(labels[0], "")
     name = _special(contour, labels) or _repeated(contour, labels) or _plain(contour, labels)
@@ -162,7 +177,24 @@ def _repeated(contour: str, labels: Sequence[str]) -> str:
         return ""
     kinds = set(labels) - {"liquescent"}
     kind = kinds.pop() if len(kinds) == 1 else "stropha" if kinds == {"stropha", "punctum"} else ""
+    if kind in ("stropha", "punctum") and len(labels) > _MOST_REPEATED:
+        return "strophicus"
     return _REPEATED.get((kind, len(labels)), "")
+
+
+def _apposed(contour: str, labels: Sequence[str]) -> str:
+    """Neumes set side by side at one pitch: their names joined, each as long as may be."""
+    names = []
+    start = 0
+    while start < len(labels):
+        ends = [k for k in range(start, len(labels)) if k == len(contour) or contour[k] == "S"]
+        pieces = ((k, _simple(contour[start:k], labels[start : k + 1])) for k in reversed(ends))
+        end, name = next(((k, name) for k, name in pieces if name), (-1, ""))
+        if not name:
+            return ""
+        names.append(name)
+        start = end + 1
+    return "-".join(names)
 
 
 def _plain(contour: str, labels: Sequence[str]) -> str:
@@ -174,25 +206,17 @@ def _plain(contour: str, labels: Sequence[str]) -> str:
     name = {("U", 1): "pes", ("D", 1): "clivis"}.get(
         (move, length), "scandicus" if move == "U" else "climacus"
     )
-    if runs and name in ("pes", "clivis"):
-        after = runs[0][1]
-        if (name, after) == ("pes", 1):
-            name = "torculus"
-            runs.pop(0)
-        elif name == "clivis":
-            if after > 1:
-                return ""
-            name = "porrectus"
-            runs.pop(0)
+    if runs and (name == "clivis" or (name == "pes" and runs[0][1] == 1)):
+        turn, more = runs.pop(0)
+        name = "torculus" if name == "pes" else "porrectus"
+        runs = [(turn, more - 1), *runs] if more > 1 else runs
     for move, length in runs:
-        if move == "U" and length == 1:
-            name += " resupinus"
-        elif move == "D" and length == 1:
-            name += " flexus"
-        elif move == "D" and length in _COUNT:
-            name += f" sub{_COUNT[length]}punctis"
-        else:
+        if length >= len(_COUNT):
             return ""
+        if move == "U":
+            name += f" {_TIMES[length]}resupinus"
+        else:
+            name += " flexus" if length == 1 else f" sub{_COUNT[length]}punctis"
     return name
 
 

@@ -36,6 +36,7 @@ from neumary.types import PNAMES, U8, Box, Glyph, Page, Reading, Staff
 from neumary_models.labels import BY_NAME, HEADS
 
 Colour = tuple[int, int, int]
+Weights = npt.NDArray[np.uint16]
 
 # M. Okabe and K. Ito, "Color Universal Design", 2008, https://jfly.uni-koeln.de/color/
 SKY: Final[Colour] = (86, 180, 233)
@@ -45,15 +46,17 @@ VERMILLION: Final[Colour] = (213, 94, 0)
 PURPLE: Final[Colour] = (204, 121, 167)
 BLACK: Final[Colour] = (0, 0, 0)
 
-_LONG_SIDE_PX: Final = 2800  # larger scans are drawn smaller, so that the file stays small
+_LONG_SIDE_PX: Final = 2200  # larger scans are drawn smaller, so that the file stays small
 _LONGEST_SIDE_PX: Final = 4200  # ... but never larger than this when enlarged for legibility
 _SPACE_PX: Final = 24.0  # a staff space keeps at least this, or the letters cannot be read
 _RIM_PX: Final = 2  # light rim around words
 _HALF: Final = 0.5  # above this scale every pixel counts without averaging, which takes six times as long
+_INK_STEP_PX: Final = 2  # ink is measured at this fraction of the sheet's size
 _FULL_INK: Final = 60  # grey levels below the surroundings that count as full ink
 _PAPER: Final = 0.22  # how far the scan is faded towards white below the marks
 _LETTER_SPACES: Final = 0.62  # size of letters in staff spaces
 _LETTER_PX: Final = (13, 34)  # and their bounds
+_LEAST_HEADER_PX: Final = 6  # smaller type is no help
 _HEAD_SPACES: Final = 1.0  # marks around a sign are no larger than around a head
 _SEEN_SHARE: Final = 0.5  # lines with less of their ink seen are dashed
 _SHIFT: Final = 4  # cv2 draws in 1/16 px
@@ -106,7 +109,7 @@ def draw_overlay(page: Page, rgb: U8) -> U8:
         )
     view, canvas = _prepare(page, rgb)
     ink = _ink_map(canvas, view)
-    placer = LabelPlacer(ink, top=view.top)
+    placer = LabelPlacer(ink, top=view.top, step_px=_INK_STEP_PX)
     events = staff_events(page)
     for staff in page.staves:
         _draw_lines(canvas, view, staff)
@@ -195,11 +198,16 @@ def _prepare(page: Page, rgb: U8) -> tuple[_View, U8]:
 
 
 def _ink_map(canvas: U8, view: _View) -> npt.NDArray[np.float32]:
-    """How much darker than its surroundings each pixel is, 0..1: where no letter should go."""
-    grey = cv2.cvtColor(canvas, cv2.COLOR_RGB2GRAY)
-    size = 4 * view.letter_px + 1
+    """How much darker than its surroundings each place is, 0..1: where no letter should go.
+
+    At half the sheet's size (`_INK_STEP_PX`), which is still twice as fine as letters are placed.
+    """
+    height, width = canvas.shape[0] // _INK_STEP_PX, canvas.shape[1] // _INK_STEP_PX
+    whole = canvas[: height * _INK_STEP_PX, : width * _INK_STEP_PX]
+    grey = cv2.cvtColor(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY)
+    size = 4 * view.letter_px // _INK_STEP_PX + 1
     dark = np.minimum(cv2.subtract(cv2.blur(grey, (size, size)), grey), _FULL_INK)  # 0 where lighter
-    dark[: view.top] = 0
+    dark[: -(-view.top // _INK_STEP_PX)] = 0
     return np.multiply(dark, 1.0 / _FULL_INK, dtype=np.float32)
 
 
@@ -224,8 +232,9 @@ def _stroke(
     canvas: U8, points: list[tuple[float, float]], colour: Colour, pen_px: int, closed: bool = False
 ) -> None:
     """Draw a fine polyline through (row, col) points."""
-    at = np.array([(col, row) for row, col in points], np.float64) * (1 << _SHIFT)
-    cv2.polylines(canvas, [np.rint(at).astype(np.int32)], closed, colour, pen_px, cv2.LINE_AA, _SHIFT)
+    fine = 1 << _SHIFT
+    at = np.array([(round(col * fine), round(row * fine)) for row, col in points], np.int32)
+    cv2.polylines(canvas, [at], closed, colour, pen_px, cv2.LINE_AA, _SHIFT)
 
 
 # --- signs ----------------------------------------------------------------------------
@@ -361,8 +370,11 @@ def _staff_labels(page: Page, view: _View) -> list[Label]:
 
 
 @lru_cache(maxsize=4096)
-def _word(text: str, colour: Colour, size_px: int) -> Image.Image:
-    """A word on a light rim, transparent around; note names come back a hundred times on a page."""
+def _word(text: str, colour: Colour, size_px: int) -> tuple[Weights, Weights]:
+    """A word on a light rim: what it adds to the picture, and how much of the picture it leaves.
+
+    Both uint16, shape (h, w, 3), in 1/255. Note names come back a hundred times on a page.
+    """
     font = typeface(size_px)
     _, _, right, bottom = font.getbbox(text, anchor="lt")
     size = (int(np.ceil(right)) + 2 * _RIM_PX, int(np.ceil(bottom)) + 2 * _RIM_PX)
@@ -370,18 +382,25 @@ def _word(text: str, colour: Colour, size_px: int) -> Image.Image:
     pen = ImageDraw.Draw(patch)
     at = (_RIM_PX, _RIM_PX)
     pen.text(at, text, colour, font, "lt", stroke_width=_RIM_PX, stroke_fill=(255, 255, 255))
-    return patch
+    pixels = np.asarray(patch).astype(np.uint16)
+    alpha = pixels[..., 3:]
+    added = pixels[..., :3] * alpha + 127  # rounds
+    return added, np.broadcast_to(255 - alpha, added.shape).copy()
 
 
 def _write_words(canvas: U8, view: _View, page: Page, placed: list[tuple[Label, float, float]]) -> U8:
-    """Write all words with Pillow's own scalable type, on a light rim."""
-    picture = Image.fromarray(canvas)
-    pen = ImageDraw.Draw(picture)
+    """Write all words with Pillow's own scalable type, on a light rim; changes the canvas."""
     for label, row, col in placed:
-        patch = _word(label.text, label.colour, label.size_px)
-        picture.paste(patch, (round(col) - _RIM_PX, round(row) - _RIM_PX), patch)
-    _write_header(pen, view, page, canvas.shape[1])
-    return np.asarray(picture)
+        added, left_over = _word(label.text, label.colour, label.size_px)
+        top, left = round(row) - _RIM_PX, round(col) - _RIM_PX
+        above, before = max(-top, 0), max(-left, 0)
+        place = canvas[top + above : top + added.shape[0], left + before : left + added.shape[1]]
+        inside = np.s_[above : above + place.shape[0], before : before + place.shape[1]]
+        place[:] = (place * left_over[inside] + added[inside]) // 255
+    header = Image.fromarray(canvas[: view.top])
+    _write_header(ImageDraw.Draw(header), view, page, canvas.shape[1])
+    canvas[: view.top] = np.asarray(header)
+    return canvas
 
 
 def _write_header(pen: ImageDraw.ImageDraw, view: _View, page: Page, width: int) -> None:
@@ -397,11 +416,8 @@ def _write_header(pen: ImageDraw.ImageDraw, view: _View, page: Page, width: int)
     found = ", ".join(f"{number} {one if number == 1 else many}" for number, one, many in counts)
     text = f"{page.page_id}  |  draft for a specialist to check  |  {found}"
     text += "  |  diamond: doubtful sign, ring: doubtful pitch"
-    size = view.top / 1.7
-    for _ in range(12):  # until it fits
-        font = typeface(size)
-        if pen.textlength(text, font) <= width - 16:
-            break
-        size *= 0.88
+    size = round(view.top / 1.7)
+    share = (width - 16) / pen.textlength(text, typeface(size))
+    font = typeface(max(_LEAST_HEADER_PX, int(size * min(share, 1.0))))  # so that it fits
     pen.text((8, view.top / 2), text, BLACK, font, "lm")
     pen.line((0, view.top - 1, width, view.top - 1), BLACK, 1)

@@ -16,6 +16,7 @@ Edges = tuple[float, float, float, float]
 _CLASH: Final = 4.0  # cost of lying wholly on another word or sign
 _INK: Final = 1.5  # cost of lying wholly on ink
 _FAR: Final = 0.5  # cost of lying one letter height away
+_DISTANCES: Final = (0.0, 0.4, 0.8, 1.3, 2.0)  # letter heights tried, nearer ones first
 _CELL_PX: Final = 4  # what is taken is remembered in squares of this side
 
 
@@ -62,13 +63,16 @@ class LabelPlacer:
         0 bare .. 1 full ink.
     top : int
         First row (px) that may be written on.
+    step_px : int
+        Sheet pixels per pixel of `ink`, 1, 2 or 4; `top`, boxes and places are in sheet pixels.
     """
 
-    def __init__(self, ink: npt.NDArray[np.float32], top: int = 0) -> None:
-        self._size = ink.shape
+    def __init__(self, ink: npt.NDArray[np.float32], top: int = 0, step_px: int = 1) -> None:
+        self._size = ink.shape[0] * step_px, ink.shape[1] * step_px
         self._top = top
-        rows, cols = -(-ink.shape[0] // _CELL_PX), -(-ink.shape[1] // _CELL_PX)
-        padded = np.zeros((rows * _CELL_PX, cols * _CELL_PX), np.float32)
+        cell = _CELL_PX // step_px
+        rows, cols = -(-ink.shape[0] // cell), -(-ink.shape[1] // cell)
+        padded = np.zeros((rows * cell, cols * cell), np.float32)
         padded[: ink.shape[0], : ink.shape[1]] = ink
         self._cost = _INK * cv2.resize(padded, (cols, rows), interpolation=cv2.INTER_AREA)  # whole cells
 
@@ -94,16 +98,18 @@ class LabelPlacer:
     def _best(self, label: Label) -> tuple[float, float]:
         tall, wide = _extent(label.text, label.size_px)
         best, best_cost = (0.0, 0.0), np.inf
-        for row, col, cost in _choices(label.beside, tall, wide):
-            if cost >= best_cost:
-                continue  # too far away to be better
-            row = min(max(row, float(self._top)), max(self._size[0] - tall, 0.0))
-            col = min(max(col, 0.0), max(self._size[1] - wide, 0.0))
-            cells = self._cells((row, col, row + tall, col + wide))
-            block = self._cost[cells]
-            cost += float(block.sum()) / block.size
-            if cost < best_cost:
-                best, best_cost = (row, col), cost
+        lowest, rightmost = max(self._size[0] - tall, 0.0), max(self._size[1] - wide, 0.0)
+        for away in _DISTANCES:
+            if _FAR * away >= best_cost:
+                break  # too far away to be better
+            for row, col, cost in _choices(label.beside, tall, wide, away):
+                if cost >= best_cost:
+                    continue
+                row, col = min(max(row, float(self._top)), lowest), min(max(col, 0.0), rightmost)
+                block = self._cost[self._cells((row, col, row + tall, col + wide))]
+                cost += cv2.mean(block)[0]
+                if cost < best_cost:
+                    best, best_cost = (row, col), cost
         self.forbid((best[0], best[1], best[0] + tall, best[1] + wide))
         return best
 
@@ -119,22 +125,19 @@ def _cells_between(low: float, high: float, count: int) -> slice:
     return slice(first, min(max(-int(-high // _CELL_PX), first + 1), count))
 
 
-def _choices(beside: Edges, tall: float, wide: float) -> list[tuple[float, float, float]]:
-    """List places (row, col, cost of distance) around a box, nearer ones first."""
+def _choices(beside: Edges, tall: float, wide: float, away: float) -> list[tuple[float, float, float]]:
+    """List places (row, col, cost of the place) around a box, so many letter heights away."""
     top, left, bottom, right = beside
     middle_row, middle_col = (top + bottom - tall) / 2, (left + right - wide) / 2
-    found = []
-    for away in (0.0, 0.4, 0.8, 1.3, 2.0):
-        gap = 2.0 + away * tall
-        cost = _FAR * away
-        found += [
-            (top - tall - gap, middle_col, cost),
-            (bottom + gap, middle_col, cost + 0.08),
-            (middle_row, right + gap, cost + 0.04),
-            (middle_row, left - wide - gap, cost + 0.10),
-            (top - tall - gap, right, cost + 0.06),
-            (top - tall - gap, left - wide, cost + 0.06),
-            (bottom + gap, right, cost + 0.12),
-            (bottom + gap, left - wide, cost + 0.12),
-        ]
-    return found
+    gap = 2.0 + away * tall
+    cost = _FAR * away
+    return [
+        (top - tall - gap, middle_col, cost),
+        (bottom + gap, middle_col, cost + 0.08),
+        (middle_row, right + gap, cost + 0.04),
+        (middle_row, left - wide - gap, cost + 0.10),
+        (top - tall - gap, right, cost + 0.06),
+        (top - tall - gap, left - wide, cost + 0.06),
+        (bottom + gap, right, cost + 0.12),
+        (bottom + gap, left - wide, cost + 0.12),
+    ]

@@ -103,7 +103,7 @@ def sign_costs(read: Sequence[Placed], true: Sequence[Placed]) -> F64:
 
 @dataclass(slots=True)
 class Match:
-    """Signs of both sides, uncertain ones left out, and the pairs among the heads."""
+    """Signs of both sides, uncertain ones left out, and the pairs among them (read, true)."""
 
     read: list[Placed]
     true: list[Placed]
@@ -113,6 +113,53 @@ class Match:
     def same(self, a: str, b: str) -> bool:
         """Whether two labels count as equal, read leniently."""
         return a == b or frozenset((a, b)) in self.soft
+
+    def heads(self) -> Match:
+        """The same of the heads alone."""
+        return Match(
+            [p for p in self.read if p.sign.is_head],
+            [p for p in self.true if p.sign.is_head],
+            [(a, b) for a, b in self.pairs if a.sign.is_head and b.sign.is_head],
+            self.soft,
+        )
+
+
+def compare_signs(
+    read: Page, truth: Page, note_spaces: float, sign_spaces: float, soft_pairs: Sequence[tuple[str, str]]
+) -> Match:
+    """Melody signs of two pages of one image, paired by place.
+
+    Parameters
+    ----------
+    read, truth : Page
+    note_spaces, sign_spaces : float
+        Distances of centres up to which heads, and other signs, are the same; staff spaces.
+    soft_pairs : sequence of (str, str)
+        Labels that count as equal.
+
+    Returns
+    -------
+    Match
+        Signs in reading order, pairs in that of the truth.
+    """
+    ours, theirs = drop_uncertain(place_signs(read), place_signs(truth), note_spaces, sign_spaces)
+    pairs = pair_signs(ours, theirs, note_spaces, sign_spaces)
+    return Match(ours, theirs, [(ours[i], theirs[j]) for i, j in pairs], {frozenset(p) for p in soft_pairs})
+
+
+def pair_signs(
+    ours: list[Placed], theirs: list[Placed], note_spaces: float, sign_spaces: float
+) -> list[tuple[int, int]]:
+    """Signs of both sides paired by place: heads with heads first, then the rest with what is left."""
+    pairs: list[tuple[int, int]] = []
+    cost = sign_costs(ours, theirs) / match_limits(ours, theirs, note_spaces, sign_spaces)
+    same = np.array([[a.group == b.group for b in theirs] for a in ours], dtype=bool).reshape(cost.shape)
+    for allowed in (same, ~same):
+        free = np.ones(cost.shape, dtype=bool)
+        for i, j in pairs:
+            free[i, :] = free[:, j] = False
+        pairs += match(np.where(allowed & free, cost, np.inf), 1.0)
+    return sorted(pairs, key=lambda pair: pair[1])
 
 
 def is_uncertain(placed: Placed) -> bool:

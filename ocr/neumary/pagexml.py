@@ -24,7 +24,7 @@ from typing import Final
 from lxml import etree
 
 from neumary.types import Box, Page, Staff, StaffLine, Syllable
-from neumary.xmlwrite import Element, clip, serialise, sub, xml_id
+from neumary.xmlwrite import Element, serialise, sub, xml_id
 
 NAMESPACE: Final = "http://schema.primaresearch.org/PAGE/gts/pagecontent/2019-07-15"
 _NO_DATE: Final = "1970-01-01T00:00:00"
@@ -92,6 +92,9 @@ def _metadata(metadata: Element, page: Page) -> None:
         "source sha256": page.sha256,
         "model": made.model,
         "model sha256": made.model_sha256,
+        **{
+            f"model {name} sha256": value for name, value in sorted(made.models.items()) if name != made.model
+        },
         "settings sha256": made.settings_sha256,
         **{f"setting {name}": str(value) for name, value in sorted(made.settings.items())},
     }
@@ -173,7 +176,7 @@ def _around(lines: Iterable[StaffLine]) -> Box:
 
 def _points(points: Iterable[tuple[float, float]], page: Page) -> str:
     """Write (row, col) points as PAGE does: whole pixels on the leaf, column first."""
+    last_row, last_col = max(page.height - 1, 0), max(page.width - 1, 0)
     return " ".join(
-        f"{clip(round(col), round(col), page.width)[0]},{clip(round(row), round(row), page.height)[0]}"
-        for row, col in points
+        f"{min(max(round(col), 0), last_col)},{min(max(round(row), 0), last_row)}" for row, col in points
     )

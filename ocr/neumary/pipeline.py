@@ -232,6 +232,7 @@ def _provenance(settings: ReadSettings, model: LoadedModel) -> Provenance:
         version=neumary.__version__,
         model=model.name,
         model_sha256=model.sha256,
+        models=model.hashes,
         settings=settings.as_dict(),
         settings_sha256=settings.sha256,
     )

@@ -15,16 +15,18 @@ import msgspec
 
 from neumary.accidentals import (
     B_CLASS,
+    WORD_REACH_SPACES,
     FlatScope,
     FlatState,
     repeats_flats,
     scope_of,
     word_starts,
 )
-from neumary.coloured_pitch import bottom_degrees, coloured_pitches
+from neumary.coloured_pitch import bottom_degrees, coloured_pitches, page_spacing, ranged_walk
 from neumary.gamut import (
     CLEF_DEGREES,
     GAMUT_DEGREES,
+    MOST_RANGED_LINES,
     Sign,
     clef_groups,
     clef_name,
@@ -35,8 +37,9 @@ from neumary.gamut import (
     line_step,
     signs_by_staff,
 )
+from neumary.implied_spacing import EVEN, Spacing
 from neumary.line_rule import DEFAULT_RULE, parse_rule
-from neumary.ranges import find_anchors, ranged_pitch
+from neumary.ranges import find_anchors, letter_bases, ranged_pitch
 from neumary.types import Certainty, Glyph, Pitch, Reading, Remark, Staff, Syllable
 from neumary_models.labels import CLEFS
 
@@ -45,6 +48,7 @@ SURE_CLEF_P: Final = 0.9
 
 _BESIDE_CLEF_SPACES: Final = 3.0  # a flat this near to the clef, no head between, belongs to it
 _SAME_SPACES: Final = 0.3  # heights closer than this count as the same where no line measures them
+_SURE_CUSTOS_P: Final = 0.9  # a custos read with less may be some other sign
 _LEAST_P: Final = 0.01
 
 
@@ -64,10 +68,12 @@ class _Result:
     """What the walk along the staves collects, and what the colours of few lines mean to it."""
 
     rule: Mapping[str, int] = field(default_factory=lambda: parse_rule(DEFAULT_RULE))
+    spacing: Spacing = EVEN  # of this page's scribe, beyond coloured lines
     pitches: dict[str, Pitch] = field(default_factory=dict)
     steps: dict[str, int] = field(default_factory=dict)
     accidentals: dict[str, int] = field(default_factory=dict)
     remarks: list[Remark] = field(default_factory=list)
+    repeats_flats: bool = False  # the scribe writes a flat anew where it is wanted again
 
     def say(self, code: str, text: str, staff: str = "", glyph: str = "") -> None:
         self.remarks.append(Remark(code=code, text=text, staff=staff, glyph=glyph))
@@ -104,7 +110,7 @@ def resolve_pitches(
         As many as came in, in the same order, `pitch` filled for heads and custodes.
     remarks : list of Remark
         Codes: ``clef-missing``, ``clef-off-line``, ``clefs-disagree``, ``custos-mismatch``,
-        ``custos-inside``, ``flat-not-b``, ``outside-gamut``, ``pitch-ranged``, ``no-pitch``,
+        ``custos-step``, ``custos-inside``, ``flat-not-b``, ``outside-gamut``, ``pitch-ranged``, ``no-pitch``,
         ``words-unknown``, ``flat-repeated``.
 
     Raises
@@ -112,10 +118,11 @@ def resolve_pitches(
     UsageError
         If `flat_scope` is none of the rules, or `line_colours` makes no sense.
     """
-    result = _Result(parse_rule(line_colours))
     by_staff = signs_by_staff(staves, glyphs, readings)
+    result = _Result(parse_rule(line_colours), page_spacing(by_staff, staves))
     if flat_scope == "auto" and any(repeats_flats(signs) for signs in by_staff.values()):
         flat_scope = "word"
+        result.repeats_flats = True
         text = "A flat is repeated within a staff of this page, so flats are held to the word, not the staff."
         result.say("flat-repeated", text)
     state = FlatState(scope_of(staves[0], flat_scope)) if staves else FlatState("staff")
@@ -127,7 +134,9 @@ def resolve_pitches(
         words_wanted |= state.scope == "word" and not starts and any(s.label == "flat" for s in signs)
         _resolve_staff(staff, signs, state, starts, result)
     if words_wanted:
-        result.say("words-unknown", "Where words begin is not known; flats are held to the next division.")
+        reach = f"{WORD_REACH_SPACES:.0f} staff spaces at most"
+        text = f"Where words begin is not known; flats are held to the next division, {reach}."
+        result.say("words-unknown", text)
     _check_custodes(staves, by_staff, result)
     for layer in sorted({g.layer for g in glyphs} - {"melody"}):
         for staff in staves:
@@ -178,9 +187,10 @@ def _resolve_ranged(
     pitched = [s for s in signs if s.is_head or s.label == "custos"]
     if not pitched:
         return
-    bases = bottom_degrees(staff, signs, result.rule) if 0 < len(staff.lines) <= 2 else ()
+    few = 0 < len(staff.lines) <= MOST_RANGED_LINES and staff.kind != "staffless"
+    bases = bottom_degrees(staff, signs, result.rule) if few else ()
     if bases:
-        result.pitches.update(coloured_pitches(staff, signs, bases, state, starts))
+        result.pitches.update(coloured_pitches(staff, signs, bases, state, starts, result.spacing))
         text = f"On staff {staff.id} pitch is a range: {len(staff.lines)} coloured line(s), no full staff."
         result.say("pitch-ranged", text, staff.id)
         return
@@ -190,8 +200,13 @@ def _resolve_ranged(
         text = f"Staff {staff.id} shows no line or letter that gives pitch: signs and contour only."
         result.say("no-pitch", text, staff.id)
         return
-    for sign in pitched:
-        result.pitches[sign.glyph.id] = ranged_pitch(staff, anchors, sign.glyph.row, sign.glyph.col)
+    letters = letter_bases(signs)
+
+    def pitch_of(sign: Sign) -> Pitch:
+        where = (sign.glyph.row, sign.glyph.col)
+        return ranged_pitch(staff, anchors, *where, sign.reading.steps, letters)
+
+    result.pitches.update(ranged_walk(staff, signs, pitch_of, state, starts))
     text = f"On staff {staff.id} pitch is a range: {len(anchors)} known height(s), no full staff."
     result.say("pitch-ranged", text, staff.id)
 
@@ -216,11 +231,13 @@ def _walk(
     """One full staff, left to right."""
     clefs = _clefs_in_force(staff, signs, result)
     clef: Clef | None = clefs.get("")
+    state.words_known = bool(starts)
     unread: list[Sign] = []  # heads under no clef
     last_clef_col: float | None = None
     words = list(starts)
     outside = 0
-    for sign in signs:
+    for k, sign in enumerate(signs):
+        state.at(sign.glyph.col / staff.space_px)
         while words and sign.is_head and sign.glyph.col >= words[0] - staff.space_px / 2:
             words.pop(0)
             state.word()
@@ -234,6 +251,7 @@ def _walk(
         elif clef is not None and sign.label in ("flat", "natural"):
             beside = last_clef_col is not None and (
                 sign.glyph.col - last_clef_col <= _BESIDE_CLEF_SPACES * staff.space_px
+                and not (result.repeats_flats and _sings(signs[k + 1 :], sign))
             )
             _accidental(staff, sign, clef, state, beside, result)
         elif clef is not None:
@@ -252,6 +270,23 @@ def _walk(
         _contour(staff, unread, result)
         text = f"{len(unread)} note(s) of staff {staff.id} stand under no clef: contour only, no pitch."
         result.say("clef-missing", text, staff.id)
+
+
+def _sings(ahead: Sequence[Sign], flat: Sign) -> bool:
+    """Whether the neume after a flat has the note it flattens: then it is its own, not the clef's.
+
+    Taken into account only where the scribe repeats flats (common practice, no source).
+    """
+    begun = False
+    for sign in ahead:
+        if not sign.is_head:
+            continue
+        if begun and sign.reading.starts_neume >= 0.5:
+            return False
+        begun = True
+        if sign.reading.step == flat.reading.step:
+            return True
+    return False
 
 
 def _clefs_in_force(staff: Staff, signs: list[Sign], result: _Result) -> dict[str, Clef]:
@@ -329,10 +364,23 @@ def _exact(staff: Staff, sign: Sign, clef: Clef, state: FlatState) -> Pitch:
         for s, q in sign.reading.steps or ((step, 1.0),):
             weights[base + s] = weights.get(base + s, 0.0) + p * q
     alter = state.sound(degree) if sign.is_head else state.alter(degree)
-    alternatives = tuple((d, state.alter(d), round(p, 4)) for d, p in _ranked(weights, degree))
+    alternatives = _with_alters(_ranked(weights, degree), state)
     sure = not clef.inferred or clef.bases[0][1] >= SURE_CLEF_P
     certainty: Certainty = "exact" if sure else "ranged"
     return Pitch(certainty=certainty, degree=degree, alter=alter, alternatives=alternatives)
+
+
+def _with_alters(
+    degrees: Sequence[tuple[int, float]], state: FlatState
+) -> tuple[tuple[int, int, float], ...]:
+    """Degrees with their alteration, the one in force first; both for a B whose flat may or may not hold."""
+    both: list[tuple[int, int, float]] = []
+    for degree, p in degrees:
+        alter, sure = state.alter(degree), state.chance(degree)
+        both.append((degree, alter, round(p * sure, 4)))
+        if p * (1 - sure) >= _LEAST_P:
+            both.append((degree, -1 - alter, round(p * (1 - sure), 4)))
+    return (*both[:1], *sorted(both[1:], key=lambda choice: (-choice[2], choice[0], choice[1])))
 
 
 def _accidental(
@@ -381,8 +429,13 @@ def _compare_custos(staff: Staff, custos: Sign, announced: Sign, result: _Result
     if promised is None or found is None or promised.certainty != "exact" or found.certainty != "exact":
         return
     if promised.degree is not None and found.degree is not None and promised.degree != found.degree:
+        # clefs stand on lines: a wrong one shifts by two degrees or more, C for F by four
+        beside = abs(promised.degree - found.degree) == 1
+        cause = "one of the two is a step out" if beside else "a clef or a step may be wrong"
+        if custos.reading.confidence < _SURE_CUSTOS_P:
+            cause += f", or the sign is no custos (p {custos.reading.confidence:.2f})"
         text = (
             f"The custos of staff {staff.id} announces {degree_name(promised.degree)}, "
-            f"the next note reads {degree_name(found.degree)}: a clef or a step may be wrong."
+            f"the next note, on staff {announced.glyph.staff}, reads {degree_name(found.degree)}: {cause}."
         )
-        result.say("custos-mismatch", text, staff.id, custos.glyph.id)
+        result.say("custos-step" if beside else "custos-mismatch", text, staff.id, custos.glyph.id)

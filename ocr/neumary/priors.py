@@ -119,16 +119,24 @@ CLEF_USE: Final = {
 """How often a clef stands on a line. Do clef on 4, 3, 2 and fa clef on 3, seldom 4, as the guides
 to printed chant say; the figures themselves are common practice, no source."""
 
-CLEF_STAYS: Final = 0.75
-"""Probability that the next staff has the same clef (common practice, no source)."""
+CLEF_STAYS: Final = 0.9
+"""Probability that the next staff keeps the clef while the notes stay on the staff under it; scribes
+change it to keep the melody off ledger lines (common practice; the figure counted on rendered pages)."""
 
-CLEF_STAYS_UNSEEN: Final = 0.3
+CLEF_STAYS_AWAY: Final = 0.3
+"""The same where the notes would leave the staff (design figure)."""
+
+CLEF_STAYS_UNSEEN: Final = 0.35
 """The same where the clef cannot be seen: mostly an initial hides it, and with the initial a new
 chant begins (common practice, no source)."""
 
 CUSTOS_RIGHT: Final = 0.95
 """Probability that a custos announces the next note truly; wrong ones occur in manuscripts
 (common practice, no source)."""
+
+CUSTOS_STEP_OFF: Final = 0.04
+"""Probability that a custos, as drawn and read, lies a step beside the note it means: its tail makes its
+height hard to tell (counted on rendered pages)."""
 
 CUSTOS_PLACES: Final = 14
 """Steps a wrong custos may fall on: two octaves."""

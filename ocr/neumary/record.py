@@ -23,6 +23,7 @@ class Decision(NamedTuple):
         Those that came in, and behind them the new ones; the last one of a glyph holds.
     remarks : list of Remark
         Codes: ``clef-inferred``, ``clef-unknown``, ``clef-overruled``, ``clef-doubtful``, ``clef-faint``,
+        ``clefs-disagree``,
         ``clef-ignored``, ``step-overruled``, ``flat-moved``.
     """
 

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-from typing import Final, Literal, get_args
+from typing import TYPE_CHECKING, Final, Literal, get_args
 
 import msgspec
 
 from neumary.errors import UsageError
 from neumary.line_rule import DEFAULT_RULE, parse_rule
 
+if TYPE_CHECKING:
+    from neumary.types import NotationKind  # brings numpy, which `-h` does not need
+
 Lines = Literal["auto", "0", "1", "2", "3", "4", "5"]
+Notation = Literal["auto", "square", "pointed", "coloured-lines", "letters", "staffless", "layered"]
 Repertoire = Literal["chant", "song", "polyphony"]
 FlatScope = Literal["auto", "note", "word", "division", "staff", "piece"]
 Only = Literal["all", "staves"]
 
 LINES: Final[tuple[str, ...]] = get_args(Lines)
+NOTATIONS: Final[tuple[str, ...]] = get_args(Notation)
 REPERTOIRES: Final[tuple[str, ...]] = get_args(Repertoire)
 FLAT_SCOPES: Final[tuple[str, ...]] = get_args(FlatScope)
 ONLY: Final[tuple[str, ...]] = get_args(Only)
@@ -28,6 +33,8 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     ----------
     lines : str
         Lines in a staff, "0" to "5", or "auto" to find out.
+    notation : str
+        Kind of notation (`neumary.types.NotationKind`), or "auto" to find out.
     repertoire : str
         "chant"; for "song" and "polyphony" chant names and assumptions are withheld.
     flat_scope : str
@@ -47,6 +54,7 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """
 
     lines: Lines = "auto"
+    notation: Notation = "auto"
     repertoire: Repertoire = "chant"
     flat_scope: FlatScope = "auto"
     line_colours: str = DEFAULT_RULE
@@ -60,6 +68,11 @@ class ReadSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     def line_count(self) -> int | None:
         """Lines in a staff as a number; None for "auto"."""
         return None if self.lines == "auto" else int(self.lines)
+
+    @property
+    def notation_asked(self) -> NotationKind | None:
+        """The kind of notation the user named; None for "auto"."""
+        return None if self.notation == "auto" else self.notation
 
     def as_dict(self) -> dict[str, str | int | float | bool]:
         """Plain values, as stored in a page's provenance."""

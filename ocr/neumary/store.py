@@ -10,7 +10,7 @@ import contextlib
 import math
 import os
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -144,25 +144,32 @@ def encode_page(page: Page) -> bytes:
 
 def _rounded(value: Any, page_id: str, name: str = "") -> Any:
     """Copy plain values with their floats rounded as their field's unit asks."""
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise StoreError(
-                f"Page {page_id}: {name or 'a value'} is {value}, which is no number.",
-                "This is a fault of the program; please report it together with the scan.",
-            )
-        if name == "settings":  # the user's own numbers stay as they are
-            return value
-        digits = _PIXEL_DIGITS if name in _PIXEL_FIELDS or name.endswith("_px") else _SHARE_DIGITS
-        return round(value, digits) + 0.0  # + 0.0 turns -0.0 into 0.0
-    if isinstance(value, str):
-        return value.encode("utf-8", "backslashreplace").decode()  # file names may be no Unicode
-    if isinstance(value, dict):
-        return {
-            key: _rounded(item, page_id, name if name == "settings" else key) for key, item in value.items()
-        }
-    if isinstance(value, list | tuple):
+    kind = type(value)
+    if kind is float:
+        return _rounded_floats((value,), page_id, name)[0]
+    if kind is str:  # file names may be no Unicode
+        return value if value.isascii() else value.encode("utf-8", "backslashreplace").decode()
+    if kind is dict:
+        within = "settings" if name == "settings" else ""
+        return {key: _rounded(item, page_id, within or key) for key, item in value.items()}
+    if kind is list or kind is tuple:
+        if value and type(value[0]) is float and all(type(item) is float for item in value):
+            return _rounded_floats(value, page_id, name)
         return [_rounded(item, page_id, name) for item in value]
     return value
+
+
+def _rounded_floats(values: Sequence[float], page_id: str, name: str) -> list[float]:
+    if not all(map(math.isfinite, values)):
+        wrong = next(value for value in values if not math.isfinite(value))
+        raise StoreError(
+            f"Page {page_id}: {name or 'a value'} is {wrong}, which is no number.",
+            "This is a fault of the program; please report it together with the scan.",
+        )
+    if name == "settings":  # the user's own numbers stay as they are
+        return list(values)
+    digits = _PIXEL_DIGITS if name in _PIXEL_FIELDS or name.endswith("_px") else _SHARE_DIGITS
+    return [round(value, digits) + 0.0 for value in values]  # + 0.0 turns -0.0 into 0.0
 
 
 def save_page(page: Page, path: Path) -> None:

@@ -37,6 +37,18 @@ class Stretch:
         return max(found, key=lambda s: s.reading.confidence, default=None)
 
     @property
+    def steps(self) -> list[int]:
+        """Steps of the heads."""
+        return [s.reading.step for s in self.heads if s.reading.step is not None]
+
+    @property
+    def shows_clef(self) -> bool:
+        """Whether a clef is seen that is more than faint, or a coloured line gives it."""
+        return any(not s.is_faint for s in self.clefs) or (
+            self.opens_staff and line_clef(self.staff) is not None
+        )
+
+    @property
     def observed(self) -> bool:
         """Whether the leaf itself names the clef."""
         return bool(self.clefs) or (self.opens_staff and line_clef(self.staff) is not None)

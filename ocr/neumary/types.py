@@ -157,7 +157,13 @@ class StaffLine(msgspec.Struct, frozen=True, kw_only=True):
 
     def row_at(self, col: float) -> float:
         """Row of the line at a column; beyond its ends the end row is kept."""
-        return float(np.interp(col, self.cols, self.rows))
+        cols, rows = self.cols, self.rows  # np.interp makes arrays of them at every call
+        right = bisect_right(cols, col)
+        if right == 0 or right == len(cols):
+            return float(rows[0] if right == 0 else rows[-1])
+        left = right - 1
+        slope = (rows[right] - rows[left]) / (cols[right] - cols[left])
+        return slope * (col - cols[left]) + rows[left]
 
 
 class Staff(msgspec.Struct, frozen=True, kw_only=True):
@@ -278,6 +284,24 @@ class Neume(msgspec.Struct, frozen=True, kw_only=True):
     name: str = ""  # "" where the repertoire forbids chant names or the contour has none
     contour: str = ""  # U, D, S for each move
     syllable: str = ""  # id of its syllable, "" unknown
+    confidence: float | None = None  # of the name, where the sign was read as a whole
+    rivals: tuple[tuple[str, float], ...] = ()  # other names it may have, best first
+
+
+class Mark(msgspec.Struct, frozen=True, kw_only=True):
+    """What a scribe added to a neume: no note, no clef, and no pitch follows from it.
+
+    A letter is a significative letter, which tells how to sing; an episema is a stroke on the sign.
+    """
+
+    id: str  # "m0001", ...
+    kind: Literal["letter", "episema"]
+    staff: str
+    neume: str = ""  # id of the neume it stands at, "" none near
+    layer: str = "melody"
+    box: Box | None = None  # None for an episema, which is part of its sign
+    text: str = ""  # the letter, "" not read
+    confidence: float = 1.0
 
 
 class Syllable(msgspec.Struct, frozen=True, kw_only=True):
@@ -304,8 +328,9 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
 
     program: str = "neumary"
     version: str = ""
-    model: str = ""  # name of the model
+    model: str = ""  # name of the model that read the signs
     model_sha256: str = ""
+    models: dict[str, str] = msgspec.field(default_factory=dict)  # hash of each model at work, by name
     settings: dict[str, str | int | float | bool] = msgspec.field(default_factory=dict)
     settings_sha256: str = ""
 
@@ -325,6 +350,7 @@ class Page(msgspec.Struct, frozen=True, kw_only=True):
     readings: tuple[Reading, ...] = ()
     neumes: tuple[Neume, ...] = ()
     syllables: tuple[Syllable, ...] = ()
+    marks: tuple[Mark, ...] = ()
     warnings: tuple[Remark, ...] = ()
     hints: tuple[Remark, ...] = ()  # suggestions, such as a mode: no doubt, and nothing rests on them
     provenance: Provenance = Provenance()

@@ -15,6 +15,8 @@ _NOT_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U001
 
 def clean(text: str) -> str:
     """Replace the characters that XML 1.0 cannot hold."""
+    if text.isascii() and text.isprintable():  # nearly always, and much quicker to tell
+        return text
     return _NOT_XML.sub("\ufffd", text)
 
 
@@ -23,7 +25,8 @@ def sub(
 ) -> Element:
     """Add an element, in its parent's namespace, with its text and attributes cleaned."""
     given = {key: clean(value) for key, value in {**(attributes or {}), **more}.items()}
-    element = etree.SubElement(parent, etree.QName(etree.QName(parent).namespace, name), given)
+    space, brace, _ = parent.tag.rpartition("}")
+    element = etree.SubElement(parent, f"{space}{brace}{name}", given)
     if text:
         element.text = clean(text)
     return element
@@ -44,7 +47,8 @@ def xml_id(kind: str, name: str) -> str:
     str
         The program's own ids (letter and digits) as they are; anything else escaped.
     """
-    if re.fullmatch(f"{kind}[0-9]+", name):
+    number = name[len(kind) :]
+    if name.startswith(kind) and number.isascii() and number.isdigit():
         return name
     escaped = "".join(char if char.isascii() and char.isalnum() else f".{ord(char):x}." for char in name)
     return f"{kind}.{escaped}"

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from neumary_synth.drawn import Drawn, Stand
 from neumary_synth.hand import Hand
 from neumary_synth.inking import block_outline, lay, pen_load
-from neumary_synth.letters import CAPITALS, LETTERS
+from neumary_synth.letters import CAPITALS, LETTERS, Stroke
+from neumary_synth.outlines import DIAMOND
 from neumary_synth.pen import U8, Ink, Nib, bend, ribbon
 
 _CLEF_LETTERS = "abcdefg"
@@ -124,6 +127,47 @@ def _c_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: flo
             for sign in (-1, 1):
                 spot = (row + sign * (half - 0.4 * block), col + 0.66 * width)
                 ink.fill(block_outline(hand, rng, spot[0], spot[1], space, 0.7 * block, 0.6 * width), load)
+        case "lozenges":  # two diamonds, with or without a thread
+            size, wide = max(block, 0.5 * space), max(0.9 * width, 0.36 * space)
+            for sign in (-1, 1):
+                at = row + sign * (half - 0.4 * size), col + wide / 2 + float(rng.normal(0, 0.03)) * space
+                ink.fill(DIAMOND * [size, wide] + at, load)
+            if hand.hairline_ink > 0.6:
+                path = np.array([[row - half, col + thin], [row + half, col + thin]])
+                ink.fill(ribbon(path, 0.8 * thin), 0.8 * load)
+        case "stemmed":  # blocks on a stem that runs on below or above
+            for sign in (-1, 1):
+                at = row + sign * (half - block / 2), col + width / 2
+                ink.fill(block_outline(hand, rng, *at, space, 0.9 * block, width), load)
+            over = float(rng.uniform(0.3, 1.5)) * space
+            ends = (
+                (row - half, row + half + over)
+                if hand.stem_side == "right"
+                else (row - half - over, row + half)
+            )
+            ink.fill(ribbon(np.array([[ends[0], col + thin], [ends[1], col + thin]]), 1.3 * thin), load)
+        case "angular":  # a square bracket of even strokes
+            back = max(0.3 * width, thin)
+            ink.fill(
+                ribbon(np.array([[row - half, col + back / 2], [row + half, col + back / 2]]), back), load
+            )
+            for sign in (-1, 1):
+                arm = np.array([[row + sign * (half - 0.3 * block), col], [row + sign * half, col + width]])
+                ink.fill(ribbon(arm, np.array([0.8, 0.55]) * block), load)
+        case "hooked":  # a thin bent back, its ends thickened into heads
+            path = bend(
+                [
+                    [row - 0.8 * half, col + width],
+                    [row - 0.6 * half, col + 0.15 * width],
+                    [row + 0.6 * half, col + 0.15 * width],
+                    [row + 0.8 * half, col + width],
+                ],
+                6,
+            )
+            ink.fill(ribbon(path, max(1.5 * thin, 0.14 * width)), load)
+            for sign in (-1, 1):
+                at = row + sign * (half - 0.45 * block), col + 0.8 * width
+                ink.fill(block_outline(hand, rng, *at, space, 0.9 * block, 0.75 * width), load)
         case _:  # "drawn": a broad c
             path = bend(
                 [
@@ -158,6 +202,39 @@ def _f_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: flo
             )
             ink.fill(ribbon(flag, np.linspace(0.85, 0.4, len(flag)) * 0.6 * block), load)
         return
+    if hand.f_clef == "lozenges":  # one on the line, two behind it
+        size, wide = max(block, 0.46 * space), max(width, 0.36 * space)
+        for at, up in ((0.0, 0.0), (1.1, -0.5), (1.1, 0.5)):
+            ink.fill(DIAMOND * [size, wide] + (row + up * space, col + (0.5 + at) * wide), load)
+        return
+    if hand.f_clef == "virga":  # a head with a long tail, and a C clef's blocks behind it
+        ink.fill(block_outline(hand, rng, row, col + width / 2, space, 1.1 * block, width), load)
+        side = col + (0.95 if hand.stem_side == "right" else 0.05) * width
+        foot = row + half + float(rng.uniform(0.2, 1.3)) * space
+        ink.fill(ribbon(np.array([[row, side], [foot, side]]), np.array([1.5, 1.0]) * thin), load)
+        back = col + width + max(0.12 * space, 2 * thin)
+        ink.fill(ribbon(np.array([[row - half, back], [row + half, back]]), 1.3 * thin), load)
+        for sign in (-1, 1):
+            high = row + sign * (half - block / 2)
+            ink.fill(
+                block_outline(hand, rng, high, back + 0.35 * width, space, 0.8 * block, 0.7 * width), load
+            )
+        return
+    if hand.f_clef == "gothic":  # a tall broken f
+        nib = Nib(0.3 * space * (0.7 + hand.nib), 40, thin)
+        top, foot, wide = row - 0.9 * space, row + 0.9 * space, 0.55 * space
+        body = [
+            [top + 0.2 * space, col + wide],
+            [top, col + 0.6 * wide],
+            [top + 0.25 * space, col + 0.2 * wide],
+            [foot - 0.15 * space, col + 0.2 * wide],
+            [foot, col + 0.35 * wide],
+        ]
+        ink.nib(np.array(body), nib, load)
+        ink.nib(
+            np.array([[row + 0.05 * space, col - 0.1 * wide], [row - 0.05 * space, col + wide]]), nib, load
+        )
+        return
     if hand.f_clef == "dots":
         path = np.array([[row - half, col + thin], [row + half, col + thin]])
         ink.fill(ribbon(path, np.array([0.35, 0.2]) * width), load)
@@ -181,17 +258,41 @@ def _letter(
     ink: Ink, hand: Hand, rng: np.random.Generator, letter: str, row: float, col: float, space: float
 ) -> None:
     """A letter as clef: its body (f: its bar) on the line."""
-    capital = hand.letter_clef == "capital" and letter not in "cf"
+    capital = hand.letter_clef in ("capital", "round") and letter not in "cf"
     _, strokes = CAPITALS[letter.upper()] if capital else LETTERS[letter]
-    tall = (0.75 if capital else 0.95) * space * float(rng.uniform(0.8, 1.2))
+    if hand.letter_clef in ("round", "plain") and letter in _OTHER_FORMS:
+        strokes, capital = _OTHER_FORMS[letter], False
+    tall = (0.75 if capital else 0.95) * hand.letter_size * space * float(rng.uniform(0.85, 1.15))
     base = row + {"f": 0.95, "g": 0.5}.get(letter, 0.78 if capital else 0.5) * tall
-    pitch, load = 0.6 * tall, pen_load(hand, rng)
-    nib = Nib(0.26 * tall * (0.7 + hand.nib), hand.nib_angle_deg, max(0.8, hand.hairline * space))
+    pitch, load = hand.letter_width * tall, pen_load(hand, rng)
+    thick = max(0.26 * tall * (0.7 + hand.nib) * hand.letter_weight, 1.0)
+    nib = Nib(thick, hand.nib_angle_deg, max(0.8, hand.hairline * space))
     start = col + 0.25 * tall
     for stroke in strokes:
         points = stem(stroke) if isinstance(stroke, str) else stroke
-        path = bend([(base + r * tall, start + c * pitch) for r, c in points], 5)
-        ink.nib(path, nib, load)
+        slanted = [(base + r * tall, start + c * pitch - hand.letter_slant * r * tall) for r, c in points]
+        path = bend(slanted, 5)
+        if hand.letter_clef == "plain":  # strokes of even width, as prints and late hands have them
+            ink.line(path, max(0.45 * thick, 1.0), load)
+        else:
+            ink.nib(path, nib, load)
+
+
+_OTHER_FORMS: Final[dict[str, list[Stroke]]] = {
+    "a": [[(-0.95, 0.85), (-1.0, 0.45), (-0.7, 0.02), (-0.27, 0.02), (0.0, 0.45), (-0.15, 0.9)],
+          [(-1.0, 0.92), (-0.1, 0.92), (0.0, 1.1)]],
+    "b": [[(-1.6, 0.0), (-0.1, 0.0)], [(-0.5, 0.0), (-0.95, 0.45), (-0.85, 0.95), (-0.2, 0.95), (0.0, 0.4),
+          (-0.1, 0.0)]],
+    "c": [[(-0.7, 0.95), (-1.0, 0.55), (-0.75, 0.02), (-0.25, 0.02), (0.0, 0.55), (-0.3, 0.95)]],
+    "d": [[(-0.9, 0.9), (-1.0, 0.45), (-0.7, 0.02), (-0.27, 0.02), (0.0, 0.45), (-0.15, 0.95)],
+          [(-1.6, 0.95), (0.0, 0.95)]],
+    "e": [[(-0.5, 0.1), (-0.5, 0.92), (-0.95, 0.7), (-0.95, 0.3), (-0.5, 0.02), (0.0, 0.4), (-0.15, 0.9)]],
+    "f": [[(-1.3, 0.8), (-1.58, 0.55), (-1.3, 0.25), (-0.4, 0.2), (0.3, 0.1)], [(-0.95, -0.2), (-0.95, 0.7)]],
+    "g": [[(-0.75, 0.85), (-1.0, 0.45), (-0.7, 0.02), (-0.35, 0.3), (-0.55, 0.85), (-0.9, 0.8)],
+          [(-0.3, 0.3), (-0.1, 0.1), (0.05, 0.6), (0.3, 0.9), (0.5, 0.4), (0.3, -0.05), (0.1, 0.2)],
+          [(-0.95, 0.8), (-1.05, 1.15)]],
+}  # fmt: skip
+"""Other common forms of the clefs' letters: one-storeyed a, upright d, g of two bowls, and so on."""
 
 
 def stem(code: str) -> list[tuple[float, float]]:

@@ -186,17 +186,20 @@ def draw_border_bar(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_
     swell(page.sheet("decoration", inks["blue"], True).mask, curl, np.linspace(0.3, 0.1, 24) * space_px)
 
 
-def draw_filler(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float) -> None:
-    """Fill the rest of a text line with red and blue pen bars."""
+def draw_filler(
+    page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: float, n_bars: int | None = None
+) -> None:
+    """Fill the rest of a line with red and blue pen bars: one to three of them, or as many as asked for."""
     inks = page_inks(page, rng)
     top, left, bottom, right = box
-    n = int(rng.integers(1, 4))
+    n = n_bars or int(rng.integers(1, 4))
     cols = np.linspace(left + 0.3 * space_px, right, 40)
+    spindle = np.sin(np.pi * np.linspace(0, 1, 40)) if rng.random() < 0.4 else np.ones(40)
     for k in range(n):
         row = top + (k + 0.5) * (bottom - top) / n
         wave = 0.08 * space_px * np.sin(cols / space_px * rng.uniform(1, 5) + k)
         ink = inks["blue" if (k + int(rng.integers(2))) % 2 else "red"]
-        half = np.full(40, rng.uniform(0.03, 0.12) * space_px)
+        half = np.maximum(spindle * rng.uniform(0.03, 0.12), 0.02) * space_px
         swell(page.sheet("decoration", ink).mask, np.stack([row + wave, cols], 1), half)
 
 

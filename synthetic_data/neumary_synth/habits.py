@@ -28,6 +28,8 @@ class Habits:
         at each syllable, of a change of clef.
     flats : float
         Factor on phrases with B-flats.
+    naturals : float
+        Chance, at each B with no flat in force, of a natural written to remind.
     short_chants : bool
         Many chants on one page, so many capitals inside staves.
     rubrics, interruptions, flourishes : float
@@ -41,6 +43,9 @@ class Habits:
         Chance, at each neume, of another ink; of pale ink; at each line, of ending before its end.
     later : float
         Chance, at each staff, that a later hand takes over in paler ink, without words.
+    short_staves, pale_edges : float
+        Chance, at each staff, of ending early with words, pen bars or nothing beside it; of an
+        outer line gone pale along its whole length.
     printed : bool
         An early printed book.
     """
@@ -51,6 +56,7 @@ class Habits:
     both_clefs: float = 0.05
     clef_moves: float = 0.004
     flats: float = 1.0
+    naturals: float = 0.0
     short_chants: bool = False
     rubrics: float = 0.0
     interruptions: float = 0.0
@@ -63,6 +69,8 @@ class Habits:
     faded: float = 0.0
     vanishing: float = 0.0
     later: float = 0.0
+    short_staves: float = 0.0
+    pale_edges: float = 0.0
     printed: bool = False
 
 
@@ -87,10 +95,11 @@ def sample_habits(rng: np.random.Generator, kind: str) -> Habits:
     return Habits(
         rich=rich,
         ornate=float(rng.uniform(2.0, 4.0)) if rich else None,
-        letter_clefs=float(rng.choice([1.0, 12.0])) if rich else 1.0,
+        letter_clefs=float(rng.choice([2.0, 14.0])) if rich else 1.7,
         both_clefs=float(rng.uniform(0.1, 0.6)) if rich else 0.05,
         clef_moves=float(rng.uniform(0.01, 0.07)) if rich else float(rng.uniform(0.002, 0.02)),
-        flats=float(rng.uniform(1.5, 4.0)) if rich else 1.0,
+        flats=float(rng.uniform(1.5, 4.0)) if rich else float(rng.uniform(0.8, 1.8)),
+        naturals=float(rng.uniform(0.1, 0.4)) if rich else some(0.4, 0.02, 0.12),
         short_chants=bool(rng.random() < 0.45),
         rubrics=some(0.6, 0.03, 0.3),
         interruptions=some(0.6, 0.005, 0.07),
@@ -103,5 +112,7 @@ def sample_habits(rng: np.random.Generator, kind: str) -> Habits:
         faded=some(0.45, 0.01, 0.12) * ink,
         vanishing=some(0.35, 0.02, 0.2) * ink,
         later=some({"songbook": 0.35, "five-line": 0.25}.get(kind, 0.08), 0.05, 0.5) * ink,
+        short_staves=some(0.35, 0.05, 0.35),
+        pale_edges=some(0.4, 0.05, 0.5) * ink,
         printed=book,
     )

@@ -6,7 +6,7 @@ eye after medieval and printed leaves (common practice, no published source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -16,12 +16,22 @@ from neumary_synth.pen import Flow
 Style = Literal["square", "pointed", "staffless"]
 
 TEMPERS: Final = ("book", "narrow", "leaning", "fine", "broad", "printed", "late")
-C_CLEFS: Final = ("blocks", "apart", "pair", "pair", "bracket", "crescent", "letter", "drawn")
-F_CLEFS: Final = ("c-head", "letter", "dots", "tailed", "blocks")
-FLATS: Final = ("round", "loop", "small", "angular", "tall")
-NATURALS: Final = ("tailed", "h", "slanted")
-CUSTODES: Final = ("flick", "tick", "hairline", "wave", "tailed", "bar", "teeth", "lozenge")
-LIQUESCENTS: Final = ("small", "hooked", "twin", "auctum", "plica", "plica")
+C_CLEFS: Final = (
+    "blocks", "apart", "pair", "pair", "bracket", "bracket", "crescent", "letter", "drawn", "lozenges",
+    "stemmed", "angular", "hooked", "hooked",
+)  # fmt: skip
+F_CLEFS: Final = ("c-head", "c-head", "letter", "dots", "tailed", "blocks", "lozenges", "virga", "gothic")
+FLATS: Final = ("round", "loop", "small", "angular", "tall", "lozenge", "heart", "open", "printed", "printed")
+NATURALS: Final = ("tailed", "h", "slanted", "even", "closed")
+LETTER_CLEFS: Final = ("minuscule", "minuscule", "capital", "round", "plain")
+CUSTODES: Final = (
+    "flick", "tick", "tick", "hairline", "wave", "tailed", "bar", "teeth", "lozenge", "curly", "diamond",
+    "slim", "slim", "dash", "dash", "small",
+)  # fmt: skip
+LIQUESCENTS: Final = ("small", "small", "hooked", "twin", "auctum", "plica", "plica", "looped", "comet")
+QUILISMATA: Final = ("teeth", "teeth", "wave", "steps", "slant", "saw", "saw", "comb", "arches")
+ORISCI: Final = ("wave", "swung", "bows", "tilted", "zed")
+STROPHAE: Final = ("comma", "drop", "wedge", "notched", "tailed", "triangle", "bent", "bent")
 INCLINATA: Final = ("rhomb", "parallelogram", "tailed", "diamond")
 
 
@@ -68,12 +78,20 @@ class Hand:
     clivis_stem_p, clivis_stem_length : float
         Left stem of a clivis.
     inclinatum, inclinatum_width, inclinatum_height, inclinatum_advance : str, floats
+    inclinatum_turn_deg : float
+        How far inclinata are turned from their design.
     oblique_thick, oblique_sag_steps, oblique_bow, oblique_taper, oblique_length, oblique_stem_p : float
-    quilisma, quilisma_teeth, oriscus, stropha, liquescent : str, int, str, str, str
-        Designs of the rarer heads.
+    quilisma, quilisma_teeth, quilisma_height, oriscus, stropha, liquescent : str, int, float, str, str, str
+        Designs of the rarer heads; the height as a share of a head's.
     c_clef, f_clef, letter_clef, flat, natural, custos : str
-        Designs; see `C_CLEFS` and its neighbours. Letter clefs are "minuscule" or "capital".
+        Designs; see `C_CLEFS` and its neighbours.
     clef_width, clef_height, flat_height, custos_size : float
+    flat_bowl, flat_width, flat_weight, natural_size : float
+        Half the height of a flat's bowl, its width; factors on the weight of an accidental's strokes
+        and on the size of a natural.
+    letter_size, letter_width, letter_weight, letter_slant : float
+        Letter clefs: factor on their size, width of a minim distance as a share of the x-height,
+        factor on the weight of their strokes, and slant.
     ink, ink_spread, pale, grain, dry : float
         Load of the pen 0..1, its spread from head to head, and how evenly it lies (`Flow`).
     patchy, bent_p : float
@@ -126,6 +144,7 @@ class Hand:
     inclinatum_width: float
     inclinatum_height: float
     inclinatum_advance: float
+    inclinatum_turn_deg: float
     oblique_thick: float
     oblique_sag_steps: float
     oblique_bow: float
@@ -134,6 +153,7 @@ class Hand:
     oblique_stem_p: float
     quilisma: str
     quilisma_teeth: int
+    quilisma_height: float
     oriscus: str
     stropha: str
     liquescent: str
@@ -147,6 +167,14 @@ class Hand:
     clef_height: float
     flat_height: float
     custos_size: float
+    flat_bowl: float
+    flat_width: float
+    flat_weight: float
+    natural_size: float
+    letter_size: float
+    letter_width: float
+    letter_weight: float
+    letter_slant: float
     ink: float
     ink_spread: float
     pale: float
@@ -159,6 +187,19 @@ class Hand:
         """How this hand's ink lies at a size of writing."""
         return Flow(self.pale, self.grain, self.dry, max(2.0, 0.3 * space_px))
 
+
+_PRINTED: Final[dict[str, tuple[str, ...]]] = {
+    "c_clef": ("bracket", "hooked", "blocks", "angular"),
+    "f_clef": ("c-head", "virga", "c-head"),
+    "flat": ("printed", "round", "tall"),
+    "natural": ("even", "tailed", "closed"),
+    "custos": ("slim", "slim", "small", "hairline"),
+    "quilisma": ("saw", "slant", "teeth", "comb"),
+    "oriscus": ("tilted", "zed", "bows", "wave"),
+    "stropha": ("bent", "triangle", "tailed", "wedge"),
+    "inclinatum": ("rhomb", "rhomb", "diamond"),
+}
+"""Designs that type founders chose most."""
 
 # width, height, lean, rise, rounding, bow of sides, bow of ends, roughness
 _HEADS: Final[dict[str, tuple[tuple[float, float], ...]]] = {
@@ -235,8 +276,10 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
     printed, pointed, late = temper == "printed", temper == "pointed", temper == "late"
     width, height, lean, rise, rounding, bow_sides, bow_ends, roughness = (d.span(*x) for x in _HEADS[temper])
     seconds = max(0.0, 2 * height - 1.0)  # steps by which stacked seconds of this height must part
+    bowl = d.span(0.24, 0.36) if d.chance(0.65) else d.span(0.34, 0.62)
+    founts = {name: d.pick(*forms) for name, forms in _PRINTED.items()} if printed and d.chance(0.75) else {}
     ticks = "none" if printed else d.pick("none", "right", "right", "both", "none")
-    return Hand(
+    hand = Hand(
         name=name,
         seed=seed,
         style=style,
@@ -248,7 +291,7 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         head_spread=0.015 if printed else d.span(0.03, 0.12),
         lean=lean,
         rise=rise,
-        turn=0.0 if printed else d.span(-0.04, 0.04) if not pointed else d.span(0.35, 1.0),
+        turn=0.0 if printed else d.span(-0.04, 0.04) if not pointed else d.span(0.3, 0.85),
         rounding=rounding,
         bow_sides=bow_sides,
         bow_ends=bow_ends,
@@ -257,13 +300,13 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         hairline=d.span(0.035, 0.085) if not pointed else d.span(0.05, 0.12),
         hairline_ink=d.span(0.8, 1.0) if printed or d.chance(0.3) else d.span(0.25, 0.9),
         stem_side="left" if d.chance(0.12) else "right",
-        stem_length=d.span(1.4, 3.0) if late else d.span(0.5, 1.1) if d.chance(0.55) else d.span(0.9, 2.3),
+        stem_length=d.span(1.4, 3.0) if late else d.span(0.55, 1.1) if d.chance(0.5) else d.span(0.9, 2.3),
         stem_spread=d.span(0.05, 0.35),
         stem_up_p=0.0 if d.chance(0.6) else d.span(0.02, 0.25),
         stem_width=d.span(0.05, 0.12) if not pointed else d.span(0.12, 0.42),
         tails=d.pick("asked", "asked", "asked", "asked", "always", "never"),
         ticks=ticks,
-        tick_length=d.span(0.05, 0.3),
+        tick_length=d.span(0.04, 0.22),
         tick_over=d.span(0.0, 0.18) if d.chance(0.4) else 0.0,
         tick_p=d.span(0.3, 1.0),
         detach=d.span(0.02, 0.08) if d.chance(0.2) else 0.0,
@@ -279,10 +322,11 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         row_spread=0.01 if printed else d.span(0.02, 0.09),
         clivis_stem_p=d.span(0.6, 1.0) if d.chance(0.5) else d.span(0.0, 0.3),
         clivis_stem_length=d.span(1.0, 2.8) if late else d.span(0.4, 1.6),
-        inclinatum=d.pick(*INCLINATA),
+        inclinatum=d.pick("parallelogram", "tailed", "diamond") if pointed else d.pick(*INCLINATA),
         inclinatum_width=d.span(0.34, 0.62),
         inclinatum_height=d.span(0.55, 0.95),
         inclinatum_advance=d.span(0.4, 0.75),
+        inclinatum_turn_deg=0.0 if d.chance(0.5) else d.span(-14, 14),
         oblique_thick=d.span(0.55, 0.85) if late else d.span(0.4, 0.75),
         oblique_sag_steps=0.0 if printed else d.span(0.0, 0.5),
         oblique_bow=d.span(-0.03, 0.12),
@@ -293,21 +337,30 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         if d.chance(0.88)
         else d.span(1.2, 2.4),
         oblique_stem_p=d.span(0.0, 1.0),
-        quilisma=d.pick("teeth", "teeth", "wave", "steps"),
-        quilisma_teeth=int(d.rng.integers(2, 5)),
-        oriscus=d.pick("wave", "hook", "tilted"),
-        stropha=d.pick("comma", "wedge", "notched", "tailed"),
+        quilisma=d.pick(*QUILISMATA),
+        quilisma_teeth=int(d.rng.choice([2, 3, 3, 4, 5])),
+        quilisma_height=d.span(0.7, 1.3),
+        oriscus=d.pick(*ORISCI),
+        stropha=d.pick(*STROPHAE),
         liquescent=d.pick(*LIQUESCENTS),
         c_clef=d.pick(*C_CLEFS),
         f_clef=d.pick(*F_CLEFS),
-        letter_clef=d.pick("minuscule", "minuscule", "capital"),
+        letter_clef=d.pick(*LETTER_CLEFS),
         flat=d.pick(*FLATS),
         natural=d.pick(*NATURALS),
         custos=d.pick(*CUSTODES),
         clef_width=d.span(0.3, 0.65),
         clef_height=d.span(1.2, 1.9),
         flat_height=d.span(0.9, 1.6),
-        custos_size=d.span(0.7, 1.5),
+        custos_size=d.span(0.55, 1.0) if d.chance(0.4) else d.span(0.7, 1.6),
+        flat_bowl=bowl,
+        flat_width=max(0.32, bowl * d.span(1.1, 1.7)),
+        flat_weight=d.span(0.6, 1.4),
+        natural_size=d.span(0.8, 1.5),
+        letter_size=d.span(0.75, 1.0) if d.chance(0.5) else d.span(0.9, 1.5),
+        letter_width=d.span(0.48, 0.75),
+        letter_weight=d.span(0.5, 1.1),
+        letter_slant=0.0 if d.chance(0.6) else d.span(-0.1, 0.25),
         ink=d.span(0.9, 1.0) if printed or d.chance(0.7) else d.span(0.6, 0.9),
         ink_spread=0.02 if printed else d.span(0.02, 0.2),
         pale=0.0 if d.chance(0.5) else d.span(0.05, 0.35),
@@ -316,3 +369,4 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         patchy=0.0 if printed or d.chance(0.55) else d.span(0.02, 0.3),
         bent_p=d.span(0.2, 0.9) if pointed and d.chance(0.6) else 0.0,
     )
+    return replace(hand, **founts)  # type: ignore[arg-type]

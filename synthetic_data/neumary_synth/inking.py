@@ -6,7 +6,7 @@ import numpy as np
 
 from neumary_synth.drawn import Drawn, Stand
 from neumary_synth.hand import Hand
-from neumary_synth.heads import square
+from neumary_synth.outlines import square
 from neumary_synth.pen import F64, U8, Ink
 
 

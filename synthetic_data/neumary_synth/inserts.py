@@ -64,6 +64,22 @@ class InsertScribe(WordScribe):
         sheet = self.rubric if rng.random() < 0.8 else self.text
         return draw_genre_sign(sheet, self.script, rng, row, col, xheight) + 0.3 * s
 
+    def beside(self, left: float, right: float, rows: tuple[float, float], baseline: float) -> None:
+        """Fill the room beside a staff that ends early: words, pen bars that look like lines, or nothing."""
+        rng, s = self.rng, self.space
+        if right - left < 3 * s:
+            return
+        form = str(rng.choice(["words", "bars", "rubric", "nothing"], p=[0.35, 0.3, 0.15, 0.2]))
+        if form == "bars":
+            right -= rng.uniform(0, 0.2) * (right - left)
+            decor.draw_filler(self.page, rng, (rows[0], left, rows[1], right), s, int(rng.integers(1, 6)))
+        elif form == "rubric":
+            self.write_rubric(left, right, (rows[0], baseline))
+        elif form == "words":
+            xheight, n = self.style.xheight * s, int(rng.integers(1, 4))
+            for row in np.linspace(rows[0] + xheight, baseline, n + 1)[1:]:
+                self.write_words(self.text, float(row), left, right, xheight)
+
     def _capital_ink(self) -> Rgb:
         """The ink of strapwork letters: the words' own, or one not far from it."""
         if self.rng.random() < 0.6:

@@ -10,12 +10,14 @@ from __future__ import annotations
 import numpy as np
 
 from neumary_synth import decor
+from neumary_synth.edge_letters import EdgeLetters, with_letters, write_letters
 from neumary_synth.hand import Hand, sample_hand
 from neumary_synth.lineless import AccentRow, draw_accents
+from neumary_synth.loose_grid import Looseness, loose_rows
 from neumary_synth.melody import B_DEGREE, Note, choose_clef
 from neumary_synth.paints import ink_sheet
 from neumary_synth.plan import COLOURED_KINDS, Plan, StaffSlot, ink
-from neumary_synth.ruled import RuledScribe
+from neumary_synth.ruled import CLEF_DEGREE, RuledScribe
 from neumary_synth.sheets import FlatPage, FlatSign, Rgb
 from neumary_synth.signs import (
     Drawn,
@@ -52,10 +54,14 @@ class Scribe(RuledScribe):
         self.fullness = self.paleness = 1.0
         self.flat_scope_word = bool(rng.random() < 0.4)
         self.flats: set[int] = set()
-        self.n_neumes = 0
+        self.n_neumes, self.note_end = 0, 0.0
         self.accents = AccentRow.sample(rng) if plan.kind == "layered" else None
-        self.letter_clefs = rng.random() < 0.75  # on coloured lines and without lines
+        self.letter_clefs = rng.random() < 0.75  # on coloured lines
         self.dry_strength = int(rng.integers(30, 110)) if rng.random() < 0.5 else 0
+        self.edge = EdgeLetters.sample(rng) if plan.kind == "letters" else None
+        if self.edge is not None:
+            self.hand = with_letters(self.hand)
+        self.loose = Looseness.sample(rng) if plan.kind in COLOURED_KINDS else None
 
     # -- ink and signs -------------------------------------------------------------------
 
@@ -89,6 +95,29 @@ class Scribe(RuledScribe):
             step = None
         self.page.signs.append(FlatSign(drawn, staff, step, degree, alter, neume, syllable))
 
+    def _write_edge(self, edge: EdgeLetters, stand: Stand, staff: int, slot: StaffSlot) -> None:
+        """Write the letters at the edge of a line of neumes without staff lines."""
+        left = slot.left if slot.initial is None else min(slot.left, slot.initial[1])
+        mask, hand = self.music.mask, self.hand
+        for drawn in write_letters(
+            mask, hand, self.rng, stand, edge, left, lambda name: self.step(CLEF_DEGREE[f"clef_{name}"])
+        ):
+            self.keep(drawn, staff, None)
+
+    def _as_guided(self, stand: Stand, slot: StaffSlot, right: float) -> Stand:
+        """The staff as heads are set on it: loosely where no line guides the eye."""
+        if self.loose is None:
+            return stand
+        if self.edge is not None:
+            guides = [self.step(CLEF_DEGREE[f"clef_{letter}"]) for letter in self.edge.letters]
+        else:
+            guides = [2 * line for line in range(stand.n_lines) if self.line_colour(line)]
+        if not guides:
+            return stand
+        span, inked = (slot.left, right), self.edge is None
+        rows = loose_rows(stand.row_of, self.loose, guides, inked, span, stand.space_px, self.rng)
+        return Stand(stand.space_px, stand.n_lines, rows)
+
     def write_clef(self, stand: Stand, staff: int, col: float) -> float:
         """Write the clef in force; sometimes a second one that agrees with it."""
         label, line = self.clef
@@ -111,8 +140,11 @@ class Scribe(RuledScribe):
                 label, self.flats = "flat", self.flats | {note.degree}
             elif note.alter == 0 and note.degree in self.flats:
                 label, self.flats = "natural", self.flats - {note.degree}
-            elif note.alter == 0 and self.habits.rich and note.degree % 7 == B_DEGREE % 7 and self._reminds():
-                label = "natural"
+            elif (note.alter, note.degree % 7) == (
+                0,
+                B_DEGREE % 7,
+            ) and self.rng.random() < self.habits.naturals:
+                label = "natural"  # to remind
             else:
                 continue
             step = self.step(note.degree)
@@ -120,10 +152,6 @@ class Scribe(RuledScribe):
             self.keep(drawn, staff, None)
             col = right + self.rng.uniform(0.1, 0.35) * self.space
         return col
-
-    def _reminds(self) -> bool:
-        """Whether a natural is written where no flat is in force."""
-        return bool(self.rng.random() < 0.15)
 
     def write_neumes(self, stand: Stand, staff: int, sung: Sung, col: float) -> float:
         """Write a syllable's neumes from a column on; give the right end."""
@@ -142,7 +170,7 @@ class Scribe(RuledScribe):
             if self.accents is not None:
                 left = drawn[0].left
                 for head, move, layer in draw_accents(
-                    self.music, self.hand, self.rng, self.accents, stand, left, neume
+                    self.page, self.hand, self.rng, self.accents, stand, left, neume
                 ):
                     self.page.signs.append(FlatSign(head, staff, None, layer=layer, contour=move))
             self.n_neumes += 1
@@ -170,6 +198,9 @@ class Scribe(RuledScribe):
         if not slot.empty and rng.random() < self.habits.rubrics and right - slot.left > 14 * s:
             rubric_from = right - rng.uniform(3.5, 9) * s
             right = right if rng.random() < 0.4 else rubric_from - rng.uniform(0, 0.6) * s
+        short = rubric_from is None and rng.random() < self.habits.short_staves and right - slot.left > 16 * s
+        if short:
+            right = slot.left + max(10 * s, rng.uniform(0.35, 0.85) * (right - slot.left))
         if slot.starts_chant:
             self.queue.skip_to_chant()
         self.flats = set()
@@ -181,6 +212,9 @@ class Scribe(RuledScribe):
             top = slot.row - (style.n_lines - rng.uniform(0.6, 1.3)) * s
             self.write_rubric(rubric_from, slot.right, (top, baseline))
             right = rubric_from - 0.5 * s
+        if short:
+            top = slot.row - (style.n_lines - 1) * s
+            self.beside(right + rng.uniform(0.9, 2.0) * s, slot.right, (top, slot.row), baseline)
         if slot.initial is not None:
             decor.draw_initial(self.page, rng, slot.initial, s)
         if slot.empty:
@@ -191,15 +225,18 @@ class Scribe(RuledScribe):
         if rng.random() < self.habits.flourishes:
             self.flourish(slot)
         col = slot.left + style.clef_offset * s * rng.uniform(0.7, 1.2)
-        if slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and rng.random() < 0.7:
+        if self.edge is not None:
+            self._write_edge(self.edge, stand, staff, slot)
+            begin = col if slot.initial is None else max(col, slot.initial[3] + 0.2 * s)
+        elif slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and rng.random() < 0.7:
             begin = slot.initial[3] + 0.2 * s  # the initial hides the clef
         else:
             if slot.initial is not None:
                 col = max(col, slot.initial[3] + 0.1 * s)
             begin = self.write_clef(stand, staff, col)
-        self._write_line(slot, stand, staff, baseline, begin, right)
+        self._write_line(slot, self._as_guided(stand, slot, right), staff, baseline, begin, right)
         if following is not None and not following.starts_chant:
-            self._end_line(staff, stand, right)
+            self._end_line(staff, stand, right, rubric_from)
 
     def _write_line(
         self, slot: StaffSlot, stand: Stand, staff: int, baseline: float, begin: float, right: float
@@ -267,6 +304,7 @@ class Scribe(RuledScribe):
             if sung.syllable.wordpos in ("t", "s"):
                 note_end = self._end_word(stand, staff, note_end)
             previous = sung
+        self.note_end = note_end
         end = max(text_end, col if previous is not None else text_end)
         if right - end > 2 * s and rng.random() < self.habits.fillers:
             xheight = style.xheight * s
@@ -310,7 +348,7 @@ class Scribe(RuledScribe):
         if self.plan.kind not in COLOURED_KINDS:
             for ahead in (self.queue.degrees_ahead(8), own):
                 self.clef = choose_clef(ahead, self.style.n_lines, self.rng, self.habits.letter_clefs)
-                if self.fits(own):
+                if self.fits(own) and self.clef[0] != "clef_b":  # amid a staff that is a flat
                     return col if self.clef == before else self.write_clef(stand, staff, col)
         self.clef = before
         if self.fits(own):
@@ -344,7 +382,7 @@ class Scribe(RuledScribe):
         self.flats = set()
         return self.open_chant(stand, baseline, col + 0.4 * s)
 
-    def _end_line(self, staff: int, stand: Stand, right: float) -> None:
+    def _end_line(self, staff: int, stand: Stand, right: float, rubric_from: float | None) -> None:
         if not self.style.custos or self.rng.random() < 0.04 or self.queue.first.starts_chant:
             return
         if self.plan.kind in COLOURED_KINDS:  # the next line may drop what its clef cannot hold
@@ -352,6 +390,15 @@ class Scribe(RuledScribe):
         first = self.queue.first.syllable.neumes[0].notes[0]
         if not self.fits([first.degree]):
             return
-        col = right + self.rng.uniform(-0.1, 0.7) * self.space
+        rng, s = self.rng, self.space
+        col = right + rng.uniform(-0.1, 0.7) * s
+        near = rng.random()
+        if near < 0.15:  # hard on the last note
+            col = self.note_end + rng.uniform(0.1, 0.6) * s
+        elif near < 0.25 and rubric_from is None:  # out in the margin
+            col += rng.uniform(0.3, 1.2) * s
+        if rubric_from is not None:
+            col = min(col, rubric_from - 1.1 * s)
+        col = max(col, self.note_end + 0.1 * s)
         drawn, _ = draw_custos(self.music.mask, self.hand, self.rng, stand, col, self.step(first.degree))
         self.keep(drawn, staff, first.degree, first.alter)

@@ -1,59 +1,59 @@
 """Staffless neumes: over the words with no staff at all, or as extra layers round a staff.
 
-A staffless sign stands for one note or several. The truth gives one glyph for each note,
-snapped to the sign's ink, with the sign's contour and no pitch.
+A staffless sign stands for one note or several. The page's truth gives one glyph for each
+note, snapped to the sign's ink, with the sign's contour and no pitch; beside it stands the
+list of whole signs (`neumary_synth.staffless_truth`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from neumary_synth import decor
 from neumary_synth.drawn import Drawn
-from neumary_synth.hand import Hand, sample_hand
-from neumary_synth.melody import ChantNeume, ChantSyllable, sample_chant
-from neumary_synth.plan import Plan, StaffSlot
-from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff, Sheet
+from neumary_synth.hand import Hand
+from neumary_synth.melody import ChantNeume
+from neumary_synth.sheets import FlatPage, Rgb, Sheet
 from neumary_synth.signs import Stand
 from neumary_synth.staffless import SIGNIFICATIVE_LETTERS, draw_staffless
-from neumary_synth.words import VOWELS, WordScribe
+from neumary_synth.staffless_truth import FreeSign, named
 
-# contour of a group of notes -> signs that may stand for it
+# contour of a group of notes -> signs that may stand for it, common ones more than once
 _SIGNS: Final[dict[str, tuple[str, ...]]] = {
-    "": ("virga", "punctum", "tractulus", "virga", "virga with episema", "oriscus", "stropha"),
-    "U": ("pes", "epiphonus"),
-    "D": ("clivis", "clivis with episema", "cephalicus"),
-    "S": ("distropha", "pressus"),
-    "UD": ("torculus",),
+    "": ("virga", "virga", "virga", "punctum", "punctum", "tractulus", "virga with episema", "oriscus",
+         "stropha", "cephalicus"),
+    "U": ("pes", "pes", "pes", "epiphonus", "quilisma"),
+    "D": ("clivis", "clivis", "clivis", "clivis with episema", "clivis with episema", "cephalicus"),
+    "S": ("distropha", "distropha", "pressus", "bivirga"),
+    "UD": ("torculus", "torculus", "torculus", "liquescent torculus"),
     "DU": ("porrectus",),
-    "UU": ("scandicus", "quilisma"),
-    "DD": ("climacus",),
-    "SS": ("tristropha",),
-    "SD": ("trigon",),
-    "DUD": ("porrectus flexus",),
-}
-# heights of the notes inside a sign, 0 = foot, 1 = top
-_HEIGHTS: Final[dict[str, tuple[float, ...]]] = {
-    "U": (0.15, 0.95),
-    "D": (0.9, 0.05),
-    "S": (0.5, 0.5),
-    "UD": (0.3, 0.95, 0.05),
-    "DU": (0.9, 0.15, 0.95),
-    "UU": (0.05, 0.4, 0.95),
-    "DD": (0.95, 0.4, 0.1),
-    "SS": (0.5, 0.5, 0.5),
-    "SD": (0.8, 0.8, 0.1),
-    "DUD": (0.9, 0.15, 0.9, 0.05),
-}
+    "UU": ("scandicus", "quilisma", "quilisma", "salicus", "liquescent quilisma"),
+    "DD": ("climacus", "climacus", "climacus with episema"),
+    "SS": ("tristropha", "tristropha", "tristropha with episema", "trivirga"),
+    "SD": ("trigon", "pressus"),
+    "DUD": ("porrectus flexus", "porrectus flexus", "porrectus flexus with episema"),
+    "UDU": ("torculus resupinus",),
+    "UDD": ("pes subbipunctis", "pes subbipunctis"),
+    "UUD": ("scandicus flexus", "compound quilisma", "compound torculus"),
+    "DDD": ("compound climacus",),
+    "UUU": ("compound scandicus", "compound pes"),
+}  # fmt: skip
+CONTOURS: Final[tuple[str, ...]] = tuple(_SIGNS)
+"""Contours that one sign can show: U up, D down, S same for each move; "" is one note."""
 _LABELS: Final = {"tractulus": "punctum", "quilisma": "quilisma", "oriscus": "oriscus", "pressus": "oriscus",
                   "stropha": "stropha", "distropha": "stropha", "tristropha": "stropha", "trigon": "punctum",
                   "cephalicus": "liquescent", "epiphonus": "liquescent", "punctum": "punctum",
                   "climacus": "punctum", "scandicus": "punctum"}  # fmt: skip
+
+
+def _ink(rng: np.random.Generator, low: Rgb, high: Rgb) -> Rgb:
+    """A colour between two others."""
+    mixed = np.round(np.array(low) + rng.random() * (np.array(high) - np.array(low))).astype(int)
+    return int(mixed[0]), int(mixed[1]), int(mixed[2])
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,13 +63,54 @@ class AccentRow:
     upper: float  # above the top line; 0 = no such layer
     lower: float  # below the bottom line; 0 = no such layer
     size: float
+    lettered: float  # chance of a significative letter beside a neume
+    climb: float  # how far signs climb for each degree of the melody, in signs
+    inks: tuple[Rgb, Rgb]  # upper, lower
 
     @classmethod
     def sample(cls, rng: np.random.Generator) -> AccentRow:
         """Draw which layers a page has; never none."""
         both = rng.random() < 0.6
-        upper = rng.uniform(2.6, 3.2) if both or rng.random() < 0.6 else 0.0
-        return cls(upper, rng.uniform(2.0, 2.4) if both or not upper else 0.0, rng.uniform(0.8, 1.1))
+        upper = rng.uniform(1.6, 2.6) if both or rng.random() < 0.6 else 0.0
+        lower = rng.uniform(1.6, 2.4) if both or not upper else 0.0
+        dark = _ink(rng, (24, 22, 22), (80, 74, 70))
+        red = _ink(rng, (150, 30, 25), (215, 80, 60))
+        inks = (dark if rng.random() < 0.8 else red, red if rng.random() < 0.6 else dark)
+        return cls(upper, lower, rng.uniform(0.7, 1.3), float(rng.choice([0.0, rng.uniform(0.1, 0.4)])),
+                   rng.uniform(0.0, 0.1), inks)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class SignPen:
+    """Everything that stays the same while one row of signs is written."""
+
+    page: FlatPage
+    sheet: Sheet
+    hand: Hand
+    size_px: float
+    row: int
+    layer: str = "melody"
+    climb: float = 0.0  # rows up for each degree above the neume's middle, in signs
+
+    def write(self, rng: np.random.Generator, row: float, col: float, name: str, notes: int) -> Drawn:
+        """Draw one sign and keep it in the page's list of signs."""
+        drawn, _ = draw_staffless(self.sheet.mask, self.hand, rng, row, col, self.size_px, name)
+        name, episema, liquescent, text = named(name)
+        box = (drawn.top, drawn.left, drawn.bottom, drawn.right)
+        density = float(rng.uniform(0.75, 1.08))
+        self.sheet.flow.append((*box, density))
+        self.page.free.append(
+            FreeSign(name, box, self.size_px, self.layer, self.row, notes, episema, liquescent, text)
+        )
+        return drawn
+
+    def letters(self, rng: np.random.Generator, row: float, col: float) -> float:
+        """Draw one to three significative letters side by side; give the right end."""
+        for _ in range(int(rng.choice([1, 2, 3], p=[0.75, 0.18, 0.07]))):
+            name = f"letter {rng.choice(list(SIGNIFICATIVE_LETTERS))}"
+            col = self.write(rng, row + rng.normal(0, 0.05) * self.size_px, col, name, 0).right
+            col += rng.uniform(0.05, 0.2) * self.size_px
+        return col
 
 
 def _contours(degrees: Sequence[int]) -> list[str]:
@@ -85,14 +126,17 @@ def _contours(degrees: Sequence[int]) -> list[str]:
     return cut
 
 
+def _heights(contour: str) -> list[float]:
+    """Heights of a sign's notes, 0 = foot, 1 = top."""
+    at = np.cumsum([0, *({"U": 1, "D": -1, "S": 0}[move] for move in contour)]).astype(float)
+    span = at.max() - at.min()
+    if not span:
+        return [0.5] * len(at)
+    return [float(h) for h in 0.08 + 0.84 * (at - at.min()) / span]
+
+
 def draw_signs(
-    sheet: Sheet,
-    hand: Hand,
-    rng: np.random.Generator,
-    row: float,
-    col: float,
-    size_px: float,
-    neume: ChantNeume,
+    pen: SignPen, rng: np.random.Generator, row: float, col: float, neume: ChantNeume
 ) -> tuple[list[tuple[Drawn, str]], float]:
     """Draw a neume as staffless signs, in place.
 
@@ -105,28 +149,37 @@ def draw_signs(
         Right end, px.
     """
     degrees = [note.degree for note in neume.notes]
+    middle = (min(degrees) + max(degrees)) / 2
     notes: list[tuple[Drawn, str]] = []
     at = 0
     for contour in _contours(degrees):
         n = len(contour) + 1
         name = str(rng.choice(list(_SIGNS[contour])))
-        drawn, right = draw_staffless(sheet.mask, hand, rng, row, col, size_px, name)
-        for k, head in enumerate(_heads(sheet, drawn, contour, name, first=at == 0)):
+        climb = pen.climb * (float(np.mean(degrees[at : at + n])) - middle)
+        up = row - (climb + rng.normal(0, 0.06)) * pen.size_px
+        drawn = pen.write(rng, up, col, name, n)
+        for k, head in enumerate(_heads(pen.sheet, drawn, contour, name, first=at == 0)):
             move = ""
             if at + k:
                 before, after = degrees[at + k - 1], degrees[at + k]
                 move = "u" if after > before else "d" if after < before else "s"
             notes.append((head, move))
         at += n
-        col = right + rng.uniform(0.1, 0.3) * size_px
+        col = drawn.right + rng.uniform(-0.06, 0.3) * pen.size_px
     return notes, col
+
+
+def _label(name: str) -> str:
+    if "quilisma" in name:
+        return "quilisma"
+    return _LABELS.get(name.removesuffix(" with episema"), "virga")
 
 
 def _heads(sheet: Sheet, drawn: Drawn, contour: str, name: str, first: bool) -> list[Drawn]:
     """One `Drawn` for each note of a sign, its centre moved to the nearest ink."""
-    heights = _HEIGHTS.get(contour, (0.5,))
-    label = _LABELS.get(name, "virga")
-    top, left = int(drawn.top), int(drawn.left)
+    heights = _heights(contour)
+    label = _label(name)
+    top, left = max(int(drawn.top), 0), max(int(drawn.left), 0)
     part = sheet.mask[top : int(drawn.bottom) + 1, left : int(drawn.right) + 1]
     inked = np.argwhere(part > 100)
     n, wide = len(heights), drawn.right - drawn.left
@@ -148,8 +201,19 @@ def _heads(sheet: Sheet, drawn: Drawn, contour: str, name: str, first: bool) -> 
     return made
 
 
+def _above_notes(page: FlatPage, row: float, col: float, size_px: float) -> float:
+    """A row for a sign, moved up where high notes stand in its way."""
+    for _ in range(4):
+        top, bottom = max(int(row - 0.5 * size_px), 0), max(int(row + 0.5 * size_px), 0)
+        left, right = max(int(col), 0), max(int(col + size_px), 0)
+        if not any(x.mask[top:bottom, left:right].any() for x in page.sheets if x.layer == "music"):
+            break
+        row -= 0.35 * size_px
+    return row
+
+
 def draw_accents(
-    sheet: Sheet,
+    page: FlatPage,
     hand: Hand,
     rng: np.random.Generator,
     row: AccentRow,
@@ -164,76 +228,18 @@ def draw_accents(
     list of (Drawn, str, str)
         Each note on the sign's ink, its move as in `draw_signs`, and its layer.
     """
-    s, top = stand.space_px, 2 * (stand.n_lines - 1)
-    places = (("upper", stand.row_of(top + 2 * row.upper, left), row.upper),
-              ("lower", stand.row_of(-2 * row.lower, left), row.lower))  # fmt: skip
+    s, top, staff = stand.space_px, 2 * (stand.n_lines - 1), len(page.staves) - 1
+    places = (("upper", stand.row_of(top + 2 * row.upper, left), row.upper, row.inks[0]),
+              ("lower", stand.row_of(-2 * row.lower, left), row.lower, row.inks[1]))  # fmt: skip
     made = []
-    for layer, at, wanted in places:
+    for number, (layer, at, wanted, ink) in enumerate(places):
         if wanted:
-            notes, _ = draw_signs(sheet, hand, rng, at, left, row.size * s, neume)
+            own = replace(hand, seed=hand.seed + number)
+            if layer == "upper":
+                at = _above_notes(page, at, left, row.size * s)
+            pen = SignPen(page, page.sheet("music", ink), own, row.size * s, staff, layer, row.climb)
+            notes, right = draw_signs(pen, rng, at, left, neume)
             made += [(drawn, move, layer) for drawn, move in notes]
+            if rng.random() < row.lettered:
+                pen.letters(rng, at - rng.uniform(-0.4, 0.9) * pen.size_px, right - 0.3 * pen.size_px)
     return made
-
-
-class AccentScribe(WordScribe):
-    """Writes words with staffless neumes over them, and significative letters beside some."""
-
-    def __init__(self, plan: Plan, rng: np.random.Generator, page: FlatPage) -> None:
-        super().__init__(plan, rng, page)
-        self.hand = sample_hand(int(rng.integers(2**31)), "staffless")
-        self.music = page.sheet("music", self.style.music_ink)
-        self.size = rng.uniform(0.75, 1.15) * self.space
-        self.lettered = float(rng.choice([0.0, rng.uniform(0.1, 0.5)]))
-        self.waiting: list[ChantSyllable] = []
-        self.n_neumes = 0
-
-    def write_staff(self, slot: StaffSlot, following: StaffSlot | None = None) -> None:
-        """Write one line of words with its neumes; `slot.row` is the middle of the neumes."""
-        rng, s = self.rng, self.space
-        baseline = slot.row + self.style.baseline * s
-        area = (
-            slot.row - 1.1 * s,
-            slot.left - 0.5 * s,
-            baseline - self.style.xheight * s,
-            slot.right + 0.5 * s,
-        )
-        self.page.staves.append(FlatStaff((), s, slot.column, "staffless", area))
-        staff = len(self.page.staves) - 1
-        col = note_end = slot.left
-        if slot.initial is not None:
-            decor.draw_initial(self.page, rng, slot.initial, s)
-            col = note_end = max(slot.initial[3] + 0.2 * s, col)
-        while True:
-            if not self.waiting:
-                self.waiting = list(sample_chant(rng, None, 40).syllables)
-            syllable = self.waiting[0]
-            per_note = 0.55 * self.size * sum(len(n.notes) for n in syllable.neumes)
-            lead = next((i for i, ch in enumerate(syllable.text) if ch in VOWELS), 0) * self.letter_px
-            if syllable.wordpos in ("i", "s"):
-                col += self.style.word_gap * s
-            col = max(col, note_end + 0.2 * s - lead)
-            if col + max(len(syllable.text) * self.letter_px, lead + per_note) > slot.right + s:
-                if per_note > 0.7 * (slot.right - slot.left):
-                    self.waiting.pop(0)
-                    continue
-                return
-            self.waiting.pop(0)
-            col = self.write_syllable(staff, syllable, syllable.text, baseline, col)
-            note_end = self._write_signs(slot, staff, syllable, max(self.vowel_col, note_end + 0.1 * s))
-
-    def _write_signs(self, slot: StaffSlot, staff: int, syllable: ChantSyllable, col: float) -> float:
-        rng, number = self.rng, len(self.page.syllables) - 1
-        for neume in syllable.neumes:
-            row = slot.row + rng.normal(0, 0.12) * self.space
-            notes, col = draw_signs(self.music, self.hand, rng, row, col, self.size, neume)
-            for drawn, move in notes:
-                sign = FlatSign(drawn, staff, None, neume=self.n_neumes, syllable=number, contour=move)
-                self.page.signs.append(sign)
-            self.n_neumes += 1
-            if rng.random() < self.lettered:  # a letter beside the sign is no note
-                letter = f"letter {rng.choice(list(SIGNIFICATIVE_LETTERS))}"
-                above = row - rng.uniform(0.5, 0.9) * self.size
-                draw_staffless(
-                    self.music.mask, self.hand, rng, above, col - 0.3 * self.size, self.size, letter
-                )
-        return col

@@ -1,4 +1,4 @@
-"""Flats and naturals, custodes and division strokes, one scribe's way."""
+"""Flats and naturals, and division strokes, one scribe's way."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 
 from neumary_synth.drawn import Drawn, Stand
 from neumary_synth.hand import Hand
-from neumary_synth.inking import block_outline, lay, pen_load
+from neumary_synth.inking import lay, pen_load
 from neumary_synth.pen import U8, Ink, Nib, bend, ribbon
 
 DIVISION_FORMS = ("minima", "maior", "maxima", "finalis", "virgula", "hairline")
@@ -33,179 +33,72 @@ def draw_accidental(
         raise ValueError(f"{label!r} is no accidental")
     space, ink, load = stand.space_px, Ink(), pen_load(hand, rng)
     row = stand.row_of(step, col) + float(rng.normal(0, 0.08)) * space
-    thin, wide = max(0.8, 1.4 * hand.hairline * space), 0.42 * space * float(rng.uniform(0.85, 1.15))
-    bowl = 0.3 * space  # half its height
+    thin = max(0.8, 1.4 * hand.hairline * space)
     if label == "natural":
-        _natural(ink, hand, row, col, wide, bowl, thin, load)
+        wide = 0.4 * hand.natural_size * space * float(rng.uniform(0.85, 1.15))
+        _natural(ink, hand, (row, col), (0.3 * hand.natural_size * space, wide), thin, load)
     else:
-        _flat(ink, hand, row, col, wide, bowl, thin, load, space)
+        wide = hand.flat_width * space * float(rng.uniform(0.9, 1.1))
+        bowl = hand.flat_bowl * space * float(rng.uniform(0.92, 1.08))
+        _flat(ink, hand, (row, col), (bowl, wide), thin, load, space)
     return lay(ink, mask, hand, rng, stand, label, row, step, col + 0.5 * wide)
+
+
+_BOWLS = {  # (row, col) in halves of the bowl's height and in its width, from the stem and back
+    "angular": ((-0.6, 0.0), (-1.0, 0.5), (0.0, 1.0), (1.0, 0.2), (0.7, 0.0)),
+    "lozenge": ((-0.25, 0.0), (-1.0, 0.5), (0.0, 1.0), (1.0, 0.45), (0.3, 0.0)),
+    "heart": ((-0.5, 0.0), (-1.0, 0.55), (-0.35, 1.0), (0.35, 0.6), (1.0, 0.0)),
+    "open": ((-0.55, 0.0), (-1.0, 0.5), (-0.2, 1.0), (0.6, 0.75), (1.0, 0.3)),
+    "loop": ((0.6, 0.1), (1.0, 0.55), (0.0, 1.0), (-0.7, 0.6)),  # does not close
+}
+_ROUND_BOWL = ((-0.5, 0.0), (-1.0, 0.55), (0.0, 1.0), (1.0, 0.45), (0.8, 0.0))
 
 
 def _flat(
     ink: Ink,
     hand: Hand,
-    row: float,
-    col: float,
-    wide: float,
-    bowl: float,
+    place: tuple[float, float],
+    size: tuple[float, float],
     thin: float,
     load: float,
     space: float,
 ) -> None:
+    """A round b; `size` is half the bowl's height and its width, px."""
+    (row, col), (bowl, wide) = place, size
     tall = hand.flat_height * space * {"small": 0.65, "tall": 1.35}.get(hand.flat, 1.0)
-    left = col + thin
-    top = row + bowl - tall
-    nib = Nib(max(1.2, 0.16 * space * (0.7 + hand.nib)), hand.nib_angle_deg, thin)
-    stem_path = np.array([[top, left - 0.1 * hand.lean * tall], [row + bowl, left]])
-    match hand.flat:
-        case "angular":
-            ring = np.array(
-                [
-                    [row - 0.6 * bowl, left],
-                    [row - bowl, left + 0.5 * wide],
-                    [row, left + wide],
-                    [row + bowl, left + 0.2 * wide],
-                    [row + 0.7 * bowl, left],
-                ]
-            )
-        case "loop":  # does not close
-            stem_path = np.array(
-                [[top, left + 0.15 * wide], [row, left], [row + 0.6 * bowl, left + 0.1 * wide]]
-            )
-            ring = bend(
-                [
-                    [row + 0.6 * bowl, left + 0.1 * wide],
-                    [row + bowl, left + 0.55 * wide],
-                    [row, left + wide],
-                    [row - 0.7 * bowl, left + 0.6 * wide],
-                ],
-                6,
-            )
-        case _:
-            ring = bend(
-                [
-                    [row - 0.5 * bowl, left],
-                    [row - bowl, left + 0.55 * wide],
-                    [row, left + wide],
-                    [row + bowl, left + 0.45 * wide],
-                    [row + 0.8 * bowl, left],
-                ],
-                6,
-            )
-    ink.nib(stem_path, nib, load)
+    tall = max(tall + 2 * bowl - 0.6 * space, 2 * bowl + 0.3 * space)
+    left, top = col + thin, row + bowl - tall
+    weight = 0.16 * space * (0.7 + hand.nib) * hand.flat_weight
+    corners = np.array(_BOWLS.get(hand.flat, _ROUND_BOWL)) * [bowl, wide] + [row, left]
+    ring = corners if hand.flat in ("angular", "lozenge") else bend(corners, 6)
+    stem = np.array([[top, left - 0.1 * hand.lean * tall], [row + bowl, left]])
+    if hand.flat == "loop":
+        stem = np.array([[top, left + 0.15 * wide], [row, left], [row + 0.6 * bowl, left + 0.1 * wide]])
+    if hand.flat == "printed":  # thick on the right, a fine stem
+        swell = 0.4 + 0.9 * np.sin(np.pi * np.linspace(0, 1, len(ring)))
+        ink.fill(ribbon(ring, np.maximum(1.6 * weight * swell, thin)), load)
+        ink.line(stem, max(0.7 * weight, thin), load)
+        return
+    nib = Nib(max(1.2, weight), hand.nib_angle_deg, thin)
+    ink.nib(stem, nib, load)
     ink.nib(ring, nib, load)
 
 
 def _natural(
-    ink: Ink, hand: Hand, row: float, col: float, wide: float, bowl: float, thin: float, load: float
+    ink: Ink, hand: Hand, place: tuple[float, float], size: tuple[float, float], thin: float, load: float
 ) -> None:
-    left, right, slant = col + thin, col + wide, 0.25 * bowl
-    ink.line(np.array([[row - 2.3 * bowl, left], [row + bowl, left]]), 1.2 * thin, load)
-    foot = row + (2.4 if hand.natural != "h" else 1.2) * bowl
-    ink.line(
-        np.array([[row - bowl, right], [foot, right - (0.3 * wide if hand.natural == "slanted" else 0)]]),
-        1.2 * thin,
-        load,
-    )
+    """A square b with a tail; `size` is half the square's height and its width, px."""
+    (row, col), (bowl, wide) = place, size
+    left, right = col + thin, col + wide
+    head, foot = {"h": (2.3, 1.2), "even": (2.9, 2.9), "closed": (1.9, 1.9)}.get(hand.natural, (2.3, 2.4))
+    slant = (0.05 if hand.natural == "closed" else 0.25) * bowl
+    stroke = (1.0 if hand.natural == "even" else 1.2) * thin
+    ink.line(np.array([[row - head * bowl, left], [row + bowl, left]]), stroke, load)
+    drift = 0.3 * wide if hand.natural == "slanted" else 0.0
+    ink.line(np.array([[row - bowl, right], [row + foot * bowl, right - drift]]), stroke, load)
     for at in (-0.75, 0.75) if hand.natural != "h" else (-0.75,):
         bar = np.array([[row + at * bowl + slant, left], [row + at * bowl - slant, right]])
-        ink.fill(ribbon(bar, 0.4 * bowl), load)
-
-
-def draw_custos(
-    mask: U8, hand: Hand, rng: np.random.Generator, stand: Stand, col: float, step: int
-) -> tuple[Drawn, float]:
-    """Draw a custos on a step, in place.
-
-    Returns
-    -------
-    drawn : Drawn
-        On the middle of its head (of a wave or check mark: of the part that marks the step).
-    right : float
-        Right edge of the ink, px.
-    """
-    space, ink, load = stand.space_px, Ink(), pen_load(hand, rng)
-    row = stand.row_of(step, col) + float(rng.normal(0, hand.row_spread)) * space
-    size = hand.custos_size * space
-    w, h = 0.6 * hand.head_width * space, 0.75 * hand.head_height * space
-    thin = max(0.7, 1.1 * hand.hairline * space)
-    middle = col + w / 2
-    match hand.custos:
-        case "flick":
-            ink.fill(block_outline(hand, rng, row, middle, space, h, w), load)
-            reach = float(rng.uniform(0.15, 0.55)) * size
-            path = bend(
-                [
-                    [row, middle + 0.3 * w],
-                    [row - 0.6 * size, middle + 0.3 * w + 0.4 * reach],
-                    [row - 1.1 * size, middle + 0.3 * w + reach],
-                ],
-                4,
-            )
-            ink.fill(ribbon(path, np.linspace(1.6, 0.7, len(path)) * thin), load)
-        case "tick":
-            path = np.array(
-                [
-                    [row - 0.15 * size, col],
-                    [row + 0.12 * size, col + 0.22 * size],
-                    [row - 0.9 * size, col + 0.55 * size],
-                ]
-            )
-            ink.fill(ribbon(path[:2], np.array([0.6, 1.0]) * 0.28 * space), load)
-            ink.fill(ribbon(path[1:], np.array([2.2, 0.8]) * thin), load)
-            middle = col + 0.16 * size
-        case "hairline":
-            ink.fill(block_outline(hand, rng, row, middle, space, 0.7 * h, 0.7 * w), load)
-            up = -1 if rng.random() < 0.8 else 1
-            path = np.array(
-                [[row, middle + 0.3 * w], [row + up * 1.3 * size, middle + 0.3 * w + 0.05 * size]]
-            )
-            ink.fill(ribbon(path, thin), max(0.4, load * hand.hairline_ink))
-        case "bar":  # a broad stroke lying along its line or space, wavy, with fine edges
-            wide, thick = float(rng.uniform(0.9, 1.25)) * size, float(rng.uniform(0.26, 0.5)) * space
-            t = np.linspace(0, 1, 14)
-            swing = float(rng.uniform(0, 0.12)) * space
-            path = np.stack([row + swing * np.sin(2 * np.pi * t + 1), col + t * wide], axis=1)
-            ink.fill(ribbon(path, thick), load)
-            for at in (0.0, wide):
-                end = np.array([[row - 0.8 * thick, col + at], [row + 0.8 * thick, col + at]])
-                ink.fill(ribbon(end, 0.9 * thin), load)
-            middle = col + wide / 2
-        case "teeth":  # three teeth lying flat
-            pitch, deep = float(rng.uniform(0.26, 0.4)) * size, float(rng.uniform(0.12, 0.26)) * space
-            zigzag = [(row + (deep if k % 2 else -deep), col + k * pitch / 2) for k in range(7)]
-            ink.nib(np.array(zigzag), Nib(float(rng.uniform(0.16, 0.3)) * space, 35, thin), load)
-            tail = np.array(
-                [zigzag[-1], (row - float(rng.uniform(0.2, 1.0)) * size, zigzag[-1][1] + 0.25 * size)]
-            )
-            ink.fill(ribbon(tail, np.array([1.5, 0.7]) * thin), load)
-            middle = col + 1.5 * pitch
-        case "lozenge":  # slanted, with a flick upward
-            slant = float(rng.uniform(0.1, 0.3)) * space
-            box = np.array([[0.1, -0.5], [-0.5, 0.1], [-0.1, 0.5], [0.5, -0.1]]) * [1.4 * h, 1.25 * w]
-            box[:, 1] -= slant * box[:, 0] / max(h, 1.0)
-            ink.fill(np.add(box, (row, middle)), load)
-            top = np.add(box[1], (row, middle))
-            reach = float(rng.uniform(0.2, 0.9)) * size
-            ink.fill(
-                ribbon(
-                    np.array([np.add(top, (0.1 * h, 0)), np.add(top, (-reach, 0.4 * reach))]),
-                    np.array([1.7, 0.6]) * thin,
-                ),
-                load,
-            )
-        case "wave":
-            t = np.linspace(0, 1, 16)
-            rows = row - 0.14 * size * np.sin(3 * np.pi * t) - 0.1 * size * t
-            path = np.stack([rows, col + t * 0.7 * size], axis=1)
-            ink.fill(ribbon(path, 0.16 * space * (0.6 + 0.6 * np.sin(np.pi * t))), load)
-            middle, row = col + 0.35 * size, row - 0.05 * size
-        case _:
-            ink.fill(block_outline(hand, rng, row, middle, space, h, w), load)
-            path = np.array([[row, col + w - thin / 2], [row + 0.9 * size, col + w - thin / 2 - 0.1 * size]])
-            ink.fill(ribbon(path, np.array([1.4, 0.8]) * thin), load)
-    return lay(ink, mask, hand, rng, stand, "custos", row, step, middle)
+        ink.fill(ribbon(bar, 0.4 * bowl * min(1.0, hand.flat_weight)), load)
 
 
 def draw_division(

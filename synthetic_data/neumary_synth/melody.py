@@ -101,6 +101,7 @@ _CONTOURS: Final[dict[int, dict[str, float]]] = {
 _SIZE_P: Final = (0.63, 0.215, 0.105, 0.032, 0.012, 0.006)
 _LEAP_P: Final = (0.79, 0.165, 0.03, 0.015)  # second, third, fourth, fifth inside a neume
 _STEP_WEIGHT: Final = {0: 0.34, 1: 0.27, 2: 0.09, 3: 0.025, 4: 0.012}  # between neumes, each way
+_MANY_LETTERS: Final = 5.0  # factor on letter clefs from which on a page is one of many clefs
 
 
 def sample_chant(
@@ -342,7 +343,7 @@ def choose_clef(
     rng : numpy.random.Generator
         C far more often than F, other letters rarely.
     rare : float
-        Factor on letters other than C and F; above 1, F and the bottom line come up more often too.
+        Factor on letters other than C and F; above 5, F and the bottom line come up more often too.
 
     Returns
     -------
@@ -360,13 +361,14 @@ def choose_clef(
         raise ValueError("a clef needs a line to stand on")
     low, high = (min(degrees), max(degrees)) if degrees else (24, 28)
     options, weights = [], []
+    plain = rare < _MANY_LETTERS
     for letter, degree in CLEF_DEGREES.items():
-        favour = {"c": 1.0, "f": 0.4 if rare <= 1 else 0.9}.get(letter, 0.012 * rare)
+        favour = {"c": 1.0, "f": 0.4 if plain else 0.8}.get(letter, 0.022 * rare)
         for line in range(1, n_lines + 1):
             bottom = degree - 2 * (line - 1)
             over = max(0, bottom - 1 - low) + max(0, high - (bottom + 2 * n_lines - 1))
-            edge = 0.35 if line == 1 and letter in "cf" and n_lines > 2 and rare <= 1 else 1.0
+            edge = 0.35 if line == 1 and letter in "cf" and n_lines > 2 and plain else 1.0
             options.append((f"clef_{letter}", line))
-            weights.append(favour * edge * np.exp(-(2.5 if rare <= 1 else 1.2) * over))
+            weights.append(favour * edge * np.exp(-(2.5 if plain else 1.2) * over))
     p = np.array(weights)
     return options[int(rng.choice(len(options), p=p / p.sum()))]

@@ -211,7 +211,7 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
     if kind == "staffless":
         pitch, baseline = rng.uniform(3.0, 4.2), rng.uniform(1.5, 1.9)
     if kind == "layered":
-        pitch, baseline = pitch + 2.8, rng.uniform(4.0, 4.5)
+        pitch, baseline = pitch + rng.uniform(3.6, 5.0), rng.uniform(3.9, 4.5)
     notation = {"pointed": "pointed", "staffless": "staffless"}.get(kind, "square")
     if kind in COLOURED_KINDS:
         notation = str(rng.choice(["pointed", "square"], p=[0.6, 0.4]))
@@ -220,7 +220,7 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
         n_lines=n_lines,
         line_colours=colours,
         line_inks=tuple(by_name[name] for name in colours),
-        line_thickness=float(np.clip(rng.lognormal(np.log(0.088), 0.3), 0.04, 0.17)),
+        line_thickness=float(np.clip(rng.lognormal(np.log(0.069), 0.3), 0.035, 0.14)),
         line_strength=1.0 if rng.random() < 0.75 else rng.uniform(0.35, 1.0),
         line_gaps=0.0 if rng.random() < 0.7 else rng.uniform(0.05, 0.5),
         line_wave=rng.uniform(0.0, 0.12),
@@ -234,7 +234,7 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
         neume_gap=rng.uniform(0.3, 0.9),
         spread=float(rng.choice([0.0, rng.uniform(0, 0.8)])),
         clef_offset=rng.uniform(-0.5, 0.6),
-        custos=bool(rng.random() < 0.75),
+        custos=bool(rng.random() < 0.85),
         hairlines=float(rng.choice([0.0, rng.uniform(0.1, 0.9)], p=[0.65, 0.35])),
         divisions=float(rng.choice([0.0, rng.uniform(0.02, 0.12)], p=[0.6, 0.4])),
         music_ink=dark,
@@ -283,7 +283,7 @@ def plan_page(rng: np.random.Generator, kind: str, space_px: float) -> Plan:
     n_columns = (
         2 if kind == "songbook" or (kind in ("text-only", "empty-staves") and rng.random() < 0.5) else 1
     )
-    if kind in ("square", "five-line") and rng.random() < 0.12:
+    if kind in ("square", "five-line", "pointed") and rng.random() < 0.2:
         n_columns = 2
     form = str(rng.choice(["choir", "small", "fragment"], p=[0.6, 0.25, 0.15]))
     width = {"choir": rng.uniform(34, 50), "small": rng.uniform(24, 38), "fragment": rng.uniform(18, 42)}[
@@ -308,25 +308,16 @@ def plan_page(rng: np.random.Generator, kind: str, space_px: float) -> Plan:
     )
     height, total = round(leaf[2] + around[2] * space_px), round(leaf[3] + around[1] * space_px)
     gutter = rng.uniform(1.5, 3.0) * space_px
-    column_px = (width * space_px - gutter * (n_columns - 1)) / n_columns
-    columns = tuple(
-        (left + i * (column_px + gutter), left + i * (column_px + gutter) + column_px)
-        for i in range(n_columns)
-    )
+    written = width * space_px - gutter * (n_columns - 1)
+    columns: tuple[tuple[float, float], ...] = ((left, left + written),)
+    if n_columns == 2:
+        middle = left + written * (rng.uniform(0.32, 0.68) if rng.random() < 0.25 else 0.5)
+        columns = ((left, middle), (middle + gutter, left + written + gutter))
     staves, texts, pictures = _fill_columns(rng, kind, style, space_px, frame, columns)
     return Plan(
-        kind,
-        space_px,
-        height,
-        total,
-        leaf,
-        frame,
-        style,
-        tuple(staves),
-        tuple(texts),
-        tuple(pictures),
-        columns,
-    )
+        kind, space_px, height, total, leaf, frame, style,
+        tuple(staves), tuple(texts), tuple(pictures), columns,
+    )  # fmt: skip
 
 
 def _margins(rng: np.random.Generator, form: str) -> tuple[float, float, float, float]:
@@ -356,8 +347,11 @@ def _fill_columns(
     pictures: list[tuple[float, float, float, float]] = []
     leading = style.xheight * rng.uniform(2.1, 3.0) * space_px
     height = (style.n_lines - 1) * space_px
+    wordy = int(rng.integers(len(columns))) if len(columns) == 2 and rng.random() < 0.18 else -1
     for number, (left, right) in enumerate(columns):
         row = frame[0] + rng.uniform(-0.3, 0.3) * space_px
+        if number and rng.random() < 0.5:  # staves side by side, at other heights
+            row += rng.uniform(0.0, style.pitch) * space_px
         if rng.random() < (0.3 if kind == "songbook" else 0.03) and frame[2] - row > 18 * space_px:
             tall = rng.uniform(6, 13) * space_px
             wide = rng.uniform(0.6, 1.0) * (right - left)
@@ -366,7 +360,9 @@ def _fill_columns(
         fresh = True
         while True:
             as_text = kind == "text-only" or (kind == "songbook" and rng.random() < 0.14)
-            if not as_text and kind not in ("songbook",) and rng.random() < 0.04:
+            if not as_text and rng.random() < (
+                0.85 if number == wordy else 0.0 if kind == "songbook" else 0.04
+            ):
                 as_text = True
             if as_text:
                 n_lines = int(rng.integers(3, 14))

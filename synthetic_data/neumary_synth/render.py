@@ -18,6 +18,7 @@ from neumary_synth.compose import compose, lens_noise
 from neumary_synth.parchment import field
 from neumary_synth.plan import halved, plan_page, sample_kind
 from neumary_synth.sheets import as_u8
+from neumary_synth.staffless_truth import FreeSign, bent_signs
 from neumary_synth.truth import page_truth
 from neumary_synth.warp import Warp, apply_warp, make_warp
 from neumary_synth.writing import write_page
@@ -37,11 +38,14 @@ class Rendered:
     rgb : ndarray of uint8, shape (H, W, 3)
     masks : dict of str to ndarray of uint8, shape (H, W)
         Coverage of the layers "line", "music", "text", "decoration", "bleed".
+    signs : tuple of FreeSign
+        Staffless signs and significative letters, whole.
     """
 
     page: Page
     rgb: U8
     masks: dict[str, U8]
+    signs: tuple[FreeSign, ...] = ()
 
 
 def _sample_space(rng: np.random.Generator) -> float:
@@ -96,7 +100,7 @@ def render_page(
     photo = _photograph(shooting, bent, wear)
     settings: dict[str, str | int | float | bool] = {"seed": seed, "kind": kind, "space_px": round(space, 3)}
     page = page_truth(flat, warp, layers, hidden, f"synth-{seed:08d}", scale, settings)
-    return Rendered(page, photo, layers)
+    return Rendered(page, photo, layers, bent_signs(flat.free, warp, hidden, scale))
 
 
 def _bend(rgb: U8, masks: dict[str, U8], warp: Warp, scale: float, wear: Ageing) -> tuple[U8, dict[str, U8]]:

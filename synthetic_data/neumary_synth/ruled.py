@@ -67,7 +67,7 @@ class RuledScribe(InsertScribe):
 
     # -- ruling ------------------------------------------------------------------
 
-    def _colour_of(self, line: int) -> str:
+    def line_colour(self, line: int) -> str:
         """Colour of a line of a coloured-line staff by the pitch it stands for; "" = not inked."""
         label, at = self.clef
         name = _F_OR_C.get((CLEF_DEGREE[label] + 2 * (line + 1 - at)) % 7, "")
@@ -81,7 +81,7 @@ class RuledScribe(InsertScribe):
         lines = run_lines(self.rng, style, slot, right, s)
         inked = lines
         if self.plan.kind in COLOURED_KINDS:
-            named = [(replace(x, colour=self._colour_of(i)), i) for i, x in enumerate(lines)]
+            named = [(replace(x, colour=self.line_colour(i)), i) for i, x in enumerate(lines)]
             inked = tuple(line for line, _ in named if line.colour)
             inks = dict(zip(style.line_colours, style.line_inks, strict=True))
             for line, _ in named:
@@ -90,8 +90,14 @@ class RuledScribe(InsertScribe):
                 elif self.dry_strength:
                     draw_dry_line(self.page, line, (178, 160, 132), self.dry_strength)
         else:
-            for line, ink in zip(lines, style.line_inks, strict=True):
-                draw_line(self.page.sheet("line", ink), line, self.rng, s, style)
+            pale = (
+                int(self.rng.choice([0, len(lines) - 1]))
+                if self.rng.random() < self.habits.pale_edges
+                else -1
+            )
+            for i, (line, ink) in enumerate(zip(lines, style.line_inks, strict=True)):
+                strength = float(self.rng.uniform(0.25, 0.6)) if i == pale else 1.0
+                draw_line(self.page.sheet("line", ink), line, self.rng, s, style, strength)
         if self.rng.random() < self.habits.lead_lines:
             draw_lead_lines(self.page, lines, self.rng, s)
         top, bottom = min(lines[-1].rows), max(lines[0].rows)

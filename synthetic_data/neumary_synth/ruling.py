@@ -58,8 +58,18 @@ def grid_of(lines: tuple[FlatLine, ...], space_px: float) -> Staff:
     return Staff(id="flat", column=0, lines=bent, space_px=space_px, area=Box(0, 0, 1, 1))
 
 
-def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: float, style: Style) -> None:
-    """Draw a ruled line: uneven thickness, breaks, ink running dry and taken up again."""
+def draw_line(
+    sheet: Sheet,
+    line: FlatLine,
+    rng: np.random.Generator,
+    space_px: float,
+    style: Style,
+    strength: float = 1.0,
+) -> None:
+    """Draw a ruled line: uneven thickness, breaks, ink running dry and taken up again.
+
+    `strength` makes it paler (below 1) than the style's other lines.
+    """
     cols = np.arange(line.cols[0], line.cols[-1] + 1, max(space_px / 3, 3.0))
     cols[-1] = line.cols[-1]
     rows = np.interp(cols, line.cols, line.rows)
@@ -67,7 +77,7 @@ def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: 
     half = np.clip(half, 0.32 * line.thickness_px, line.thickness_px)
     half[:2] *= rng.uniform(0.9, 1.6)  # the pen is set down full
     inner = np.clip(half - _RIM_PX, 0, None)
-    strength = round(255 * min(1.0, line.thickness_px / (2 * _RIM_PX)))
+    coverage = round(255 * min(1.0, line.thickness_px / (2 * _RIM_PX)))
     start, last = 0, len(cols)
     if rng.random() < style.habits.vanishing:  # rubbed or trimmed away towards an end
         lost = int(rng.uniform(0.02, 0.2) * len(cols))
@@ -78,9 +88,9 @@ def draw_line(sheet: Sheet, line: FlatLine, rng: np.random.Generator, space_px: 
             stop = int(rng.integers(start + 2, last + 1))
         part = slice(start, stop)
         upper, lower = (np.stack([rows + d * inner, cols], 1)[part] for d in (-1, 1))
-        fill(sheet.mask, np.concatenate([upper, lower[::-1]]), strength)
+        fill(sheet.mask, np.concatenate([upper, lower[::-1]]), coverage)
         start = stop + int(rng.integers(1, 6))
-    density = np.clip(1 + wave(rng, len(cols), 0.16), 0.45, 1.15) * style.line_strength
+    density = np.clip(1 + wave(rng, len(cols), 0.16), 0.45, 1.15) * style.line_strength * strength
     if rng.random() < 0.1:  # the ink runs out towards the end
         density *= np.linspace(1, rng.uniform(0.35, 0.8), len(cols))
     if rng.random() < style.habits.vanishing and len(cols) > 12:  # a stretch gone pale

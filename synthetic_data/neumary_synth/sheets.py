@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary_synth.signs import Drawn
+from neumary_synth.staffless_truth import FreeSign
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
@@ -122,6 +123,7 @@ class FlatPage:
     staves: list[FlatStaff] = field(default_factory=list)
     signs: list[FlatSign] = field(default_factory=list)
     syllables: list[FlatSyllable] = field(default_factory=list)
+    free: list[FreeSign] = field(default_factory=list)
 
     def sheet(self, layer: str, ink: Rgb, opaque: bool = False) -> Sheet:
         """The sheet of an ink, made when first asked for; sheets compose in order of making."""

@@ -28,6 +28,12 @@ from neumary_synth.sheets import U8, FlatPage, FlatSign
 from neumary_synth.warp import F64, Warp
 
 _MIN_LINE_SPACES = 1.5  # what is left of a line at the picture's edge and counts as a line
+_CLEAR_SPACES: Final = 0.75  # a line begins and ends with at least so much of it free of paint
+_LEAST_INK: Final = 0.15  # of a head's box; with less the head has flaked away
+_LOST_SHARE: Final = 0.6  # a sign of whose ink more is covered is not there to be read
+_INKED: Final = 64  # coverage from which on a pixel counts as inked
+_COVERING: Final = 140  # the same for what covers
+_AS_DARK: Final = 40  # ink at most so much lighter than a sign's hides the sign under it
 
 
 _AROUND: Final = np.array(
@@ -111,9 +117,11 @@ def page_truth(
     Returns
     -------
     Page
-        Signs that are hidden, or whose centre or staff lies outside the picture, are left out.
+        Signs most of whose ink is hidden, or whose centre or staff lies outside the picture, are left
+        out. Lines begin and end where they can be seen: paint that covers an end shortens them, paint
+        in their middle does not.
     """
-    staves, kept = _staves(flat, warp, masks["line"], scale)
+    staves, kept = _staves(flat, warp, masks["line"], hidden, scale)
     signs = _visible(flat, warp, hidden, kept)
     glyphs, readings = [], []
     heads: dict[int, list[tuple[str, FlatSign]]] = defaultdict(list)
@@ -167,7 +175,26 @@ def page_truth(
     )  # fmt: skip
 
 
-def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[Staff, ...], dict[int, str]]:
+def _clear_part(hidden: U8, cols: F64, rows: F64, space_px: float) -> tuple[F64, F64]:
+    """The part of a line between its first and its last stretch free of paint; empty where there is none."""
+    at = np.arange(cols[0], cols[-1] + 1e-6, 1.0)
+    on = np.clip(np.round(np.interp(at, cols, rows)).astype(int), 0, hidden.shape[0] - 1)
+    free = hidden[on, np.clip(np.round(at).astype(int), 0, hidden.shape[1] - 1)] <= 127
+    if free.all():
+        return cols, rows
+    run = max(int(_CLEAR_SPACES * space_px), 2)
+    whole = np.flatnonzero(np.convolve(free, np.ones(run), mode="valid") > run - 0.5)
+    if not len(whole):
+        return cols[:0], rows[:0]
+    start, stop = at[whole[0]], at[whole[-1] + run - 1]
+    inner = cols[(cols > start) & (cols < stop)]
+    kept = np.concatenate([[start], inner, [stop]])
+    return kept, np.interp(kept, cols, rows)
+
+
+def _staves(
+    flat: FlatPage, warp: Warp, mask: U8, hidden: U8, scale: float
+) -> tuple[tuple[Staff, ...], dict[int, str]]:
     staves: list[Staff] = []
     kept: dict[int, str] = {}
     areas = _boxes_of(warp, [staff.area for staff in flat.staves])
@@ -175,16 +202,8 @@ def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[S
         space = staff.space_px * scale
         lines = []
         for line in staff.lines:
-            made = _line(
-                warp,
-                mask,
-                np.array(line.cols),
-                np.array(line.rows),
-                line.thickness_px,
-                line.colour,
-                scale,
-                space,
-            )
+            cols, rows = _clear_part(hidden, np.array(line.cols), np.array(line.rows), staff.space_px)
+            made = _line(warp, mask, cols, rows, line.thickness_px, line.colour, scale, space)
             if made is not None:
                 lines.append(made)
         area = areas[number]
@@ -205,14 +224,39 @@ def _staves(flat: FlatPage, warp: Warp, mask: U8, scale: float) -> tuple[tuple[S
     return tuple(staves), kept
 
 
-def _is_hidden(hidden: U8, sign: FlatSign) -> bool:
-    """Whether paint or a loss covers the middle of a sign, or most of it."""
+def _is_hidden(flat: FlatPage, hidden: U8, sign: FlatSign) -> bool:
+    """Whether paint, a loss or ink as dark as its own covers most of a sign's ink, or a head's middle.
+
+    A head of the melody of which hardly any ink is left counts as hidden too.
+    """
     d = sign.drawn
     if not (0 <= d.row < hidden.shape[0] and 0 <= d.col < hidden.shape[1]):
         return True
     row, col = min(max(round(d.row), 0), hidden.shape[0] - 1), min(max(round(d.col), 0), hidden.shape[1] - 1)
-    whole = hidden[max(int(d.top), 0) : int(d.bottom) + 1, max(int(d.left), 0) : int(d.right) + 1]
-    return bool(hidden[row, col] > 127 or (whole.size and whole.mean() > 0.6 * 255))
+    if BY_NAME[d.label].group == "head" and hidden[row, col] > 127:
+        return True
+    part = np.s_[max(int(d.top), 0) : int(d.bottom) + 2, max(int(d.left), 0) : int(d.right) + 2]
+    inked = np.zeros(hidden[part].shape, bool)
+    darkness = 765
+    for sheet in flat.sheets:
+        if sheet.layer == "music":
+            here = sheet.mask[part] >= _INKED
+            if here.any():
+                inked |= here
+                darkness = min(darkness, sum(sheet.ink))
+    if BY_NAME[d.label].group == "head" and sign.layer == "melody" and inked.mean() < _LEAST_INK:
+        return True
+    if not inked.any():
+        return bool(hidden[part].size and hidden[part].mean() > _LOST_SHARE * 255)
+    covered = hidden[part] > 127
+    for sheet in flat.sheets:
+        if (
+            sheet.layer in ("decoration", "text")
+            and not sheet.opaque
+            and sum(sheet.ink) < darkness + _AS_DARK
+        ):
+            covered |= sheet.mask[part] > _COVERING
+    return bool(covered[inked].mean() > _LOST_SHARE)
 
 
 def _visible(flat: FlatPage, warp: Warp, hidden: U8, kept: dict[int, str]) -> list[tuple[FlatSign, F64]]:
@@ -222,7 +266,7 @@ def _visible(flat: FlatPage, warp: Warp, hidden: U8, kept: dict[int, str]) -> li
     found = []
     for sign, centre in zip(flat.signs, centres, strict=True):
         inside = 0 <= centre[0] <= warp.height - 1 and 0 <= centre[1] <= warp.width - 1
-        if inside and sign.staff in kept and not _is_hidden(hidden, sign):
+        if inside and sign.staff in kept and not _is_hidden(flat, hidden, sign):
             found.append((sign, centre))
     return found
 

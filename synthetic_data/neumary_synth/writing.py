@@ -6,10 +6,10 @@ import numpy as np
 
 from neumary_synth import decor
 from neumary_synth.layout import Scribe
-from neumary_synth.lineless import AccentScribe
 from neumary_synth.marring import mar_staves
 from neumary_synth.plan import Plan
 from neumary_synth.sheets import FlatPage
+from neumary_synth.staffless_page import AccentScribe
 
 
 def write_page(plan: Plan, rng: np.random.Generator) -> FlatPage:

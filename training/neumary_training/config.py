@@ -27,6 +27,10 @@ class TrainConfig:
         Page kinds of the renderer and their shares.
     widths : tuple of int
         Channels of the network at 1/2, 1/4, 1/8 and 1/16.
+    blocks : tuple of int
+        Residual blocks at 1/4, 1/8 and 1/16 on the way down.
+    tail : tuple of int
+        Channels at 1/2 on the way up.
     crop_cols : int
         Width of a training crop, strip pixels.
     batch : int
@@ -53,7 +57,9 @@ class TrainConfig:
     train_pages: int = 2400
     held_out_pages: int = 160
     kinds: dict[str, float] | None = None
-    widths: tuple[int, int, int, int] = (16, 48, 72, 96)
+    widths: tuple[int, int, int, int] = (16, 32, 64, 128)
+    blocks: tuple[int, int, int] = (2, 3, 3)
+    tail: tuple[int, int] = (16, 32)
     crop_cols: int = 512
     batch: int = 96
     steps: int = 9000
@@ -85,6 +91,7 @@ def load_config(path: Path) -> TrainConfig:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f"; did you mean '{near[0]}'?" if near else ""
             raise ValueError(f"{path}: unknown setting '{key}'{hint}")
-    if "widths" in table:
-        table["widths"] = tuple(table["widths"])
+    for key in ("widths", "blocks", "tail"):
+        if key in table:
+            table[key] = tuple(table[key])
     return TrainConfig(**table)

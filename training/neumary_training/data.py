@@ -12,7 +12,7 @@ import hashlib
 import json
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final
@@ -30,6 +30,7 @@ from neumary_models.labels import LAYERS, NAMES
 from neumary_models.outputs import STRIDE
 from neumary_synth.ageing import Ageing
 from neumary_synth.render import Rendered, render_page
+from neumary_training.letter_views import letter_views
 
 SPACE_AT_WORK_PX: Final = 18.0  # staff space the ink stage aims at
 _LAYER_ORDER: Final = ("bleed", "line", "decoration", "text", "music")  # later ones win a pixel
@@ -99,11 +100,11 @@ def ink_of(rgb: U8, space_px: float) -> InkMap:
 def shaken(staff: Staff, rng: np.random.Generator) -> Staff:
     """A staff as a finder might trace it: lines off by a few hundredths of a space."""
     space = staff.space_px
-    common = rng.normal(0, 0.035) * space
+    common = rng.normal(0, 0.028) * space
     lines = []
     for line in staff.lines:
-        own = common + rng.normal(0, 0.03) * space
-        wave = rng.normal(0, 0.025, size=len(line.rows)) * space
+        own = common + rng.normal(0, 0.022) * space
+        wave = rng.normal(0, 0.02, size=len(line.rows)) * space
         wave = np.convolve(wave, [0.25, 0.5, 0.25], mode="same")
         rows = np.asarray(line.rows) + own + wave
         lines.append(
@@ -120,30 +121,52 @@ def shaken(staff: Staff, rng: np.random.Generator) -> Staff:
     )
 
 
+def staff_views(page: Page, rng: np.random.Generator) -> list[tuple[str, Staff, bool]]:
+    """Staves as a finder might give them: id in the truth, staff, whether its grid is known.
+
+    Music without lines is seen twice: between virtual lines, as once its letters are read, and
+    with no grid at all, as before.
+    """
+    views: list[tuple[str, Staff, bool]] = []
+    for truth in page.staves:
+        if truth.kind == "letters":
+            views += [(truth.id, staff, known) for staff, known in letter_views(page, truth, rng)]
+        elif truth.lines:
+            views.append((truth.id, shaken(truth, rng), True))
+    return views
+
+
 def strips_of(rendered: Rendered, rng: np.random.Generator) -> Strips | None:
     """All staves of a rendered page as strips with their truth; None if it has no staves."""
     page = rendered.page
-    staves = [staff for staff in page.staves if staff.lines]
-    if not staves:
+    views = staff_views(page, rng)
+    if not views:
         return None
-    ink = ink_of(rendered.rgb, float(np.median([staff.space_px for staff in staves])))
+    ink = ink_of(rendered.rgb, float(np.median([staff.space_px for _, staff, _ in views])))
     kinds = _layer_index(rendered)
     pixels, layers, widths, signs = [], [], [], []
-    for index, truth in enumerate(staves):
-        staff = shaken(truth, rng)
+    for index, (name, staff, known) in enumerate(views):
         strip = cut_strip(ink, staff)
+        if not known:
+            strip = replace(strip, line_rows=())
         view = np.dstack([strip.rgb, erase_lines(strip)])
         pixels.append(np.ascontiguousarray(view.transpose(1, 0, 2)))
         rows = np.clip(np.rint(strip.page_rows[::STRIDE, ::STRIDE]), 0, page.height - 1).astype(np.int64)
         cols = np.clip(np.rint(strip.page_cols[::STRIDE, ::STRIDE]), 0, page.width - 1).astype(np.int64)
         layers.append(np.ascontiguousarray(kinds[rows, cols].T))
         widths.append(strip.rgb.shape[1])
-        signs.append(_signs_of(page, truth.id, staff, index))
+        own = _signs_of(page, name, staff, index)
+        if not known:
+            own[:, SIGN_FIELDS.index("step")] = NO_STEP
+        signs.append(own)
     return Strips(
         pixels=np.concatenate(pixels),
         layers=np.concatenate(layers),
         starts=np.concatenate([[0], np.cumsum(widths)]).astype(np.int64),
-        lines=np.array([sum(1 << place for place in staff.places) for staff in staves], dtype=np.int64),
+        lines=np.array(
+            [sum(1 << place for place in staff.places) if known else 0 for _, staff, known in views],
+            dtype=np.int64,
+        ),
         signs=np.concatenate(signs),
     )
 

@@ -1,13 +1,15 @@
-"""What the joint decision is worth: rendered pages read by the whole pipeline, with and without it.
+"""What the joint decision is worth: rendered pages judged with and without it.
 
 ::
 
     python -m neumary_training.decision_eval --split test --pages 200 --work runs/decision
+    python -m neumary_training.decision_eval --staves truth --work runs/decision      # staves of the truth
+    python -m neumary_training.decision_eval --staves truth --signs truth --work runs/decision
 
 Pages are rendered from `neumary_training.data.page_seed(1, split, index)`, kinds in turn, and read
-once. Pictures and what was read before any decision are kept in the work folder, so that a change of
-the decision is measured in seconds: delete its ``*.raw.json`` after a change of the earlier stages or
-the network, the whole folder after a change of the renderer.
+once. Pictures and what was seen before any decision are kept in the work folder, so that a change of the
+decision is measured in seconds. Staves and signs may be taken from the truth (`decision_cases`): what is
+wrong then is the decision's own.
 """
 
 from __future__ import annotations
@@ -17,24 +19,18 @@ import itertools
 import json
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from multiprocessing import get_context
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-import cv2
 import numpy as np
 
 from neumary.metrics import PageScore, bootstrap_interval, combine, score_page
-from neumary.pipeline import judge, observe
+from neumary.pipeline import judge
 from neumary.settings import ReadSettings
-from neumary.store import load_page, save_page
-from neumary.types import Page, Scan
+from neumary.types import Page
 from neumary_models import zoo
-from neumary_synth.render import render_page
-from neumary_training.data import page_seed
+from neumary_training.decision_cases import Case, Wanted, prepare
 from neumary_training.decision_measures import (
     ClefCount,
     StepCount,
@@ -42,71 +38,15 @@ from neumary_training.decision_measures import (
     count_clefs,
     count_steps,
     error_causes,
+    fit_temperature,
     inferred_clefs,
     reliability,
     staff_shifts,
+    step_odds,
     warned_staves,
 )
 
-KINDS: Final = ("square", "pointed", "five-line", "songbook")
-_SEED: Final = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One rendered page: its truth, and what was read before any decision."""
-
-    name: str
-    truth: Page
-    raw: Page
-
-
-def prepare(work: Path, split: str, pages: int, jobs: int) -> Iterator[Case]:
-    """Render and read pages; those already in the work folder are taken from there.
-
-    Parameters
-    ----------
-    work : Path
-        Made where it is missing.
-    split : str
-        "held-out" to tune on, "test" to report on; "train" is refused.
-    pages, jobs : int
-
-    Raises
-    ------
-    ValueError
-        For the split the network was trained on.
-    """
-    if split == "train":
-        raise ValueError("figures on pages the network was trained on say nothing")
-    work.mkdir(parents=True, exist_ok=True)
-    todo = [i for i in range(pages) if not (work / f"{split}-{i:04d}.raw.json").exists()]
-    tasks = [(str(work), split, i) for i in todo]
-    if jobs > 1 and todo:
-        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-            for _ in pool.map(_prepare_one, tasks):
-                pass
-    else:
-        for task in tasks:
-            _prepare_one(task)
-    for i in range(pages):
-        name = f"{split}-{i:04d}"
-        yield Case(name, load_page(work / f"{name}.truth.json"), load_page(work / f"{name}.raw.json"))
-
-
-def _prepare_one(task: tuple[str, str, int]) -> None:
-    work, split, index = Path(task[0]), task[1], task[2]
-    cv2.setNumThreads(1)
-    name = f"{split}-{index:04d}"
-    picture = work / f"{name}.png"
-    if not picture.exists():
-        rendered = render_page(page_seed(_SEED, split, index), KINDS[index % len(KINDS)])
-        save_page(rendered.page, work / f"{name}.truth.json")
-        cv2.imwrite(str(picture), rendered.rgb[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
-    rgb = np.asarray(cv2.imread(str(picture)), dtype=np.uint8)[..., ::-1]
-    scan = Scan(page_id=name, rgb=rgb, source=picture.name, sha256="")
-    raw = observe(scan, ReadSettings(), zoo.load(zoo.DEFAULT))
-    save_page(raw, work / f"{name}.raw.json")
+_PLANTS: int = 3  # a page
 
 
 def measure(cases: Sequence[Case]) -> dict[str, Any]:
@@ -116,8 +56,9 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
     clefs, bare_clefs, steps = ClefCount(), ClefCount(), StepCount()
     pairs: list[tuple[float, bool]] = []
     inferred: list[tuple[float, bool]] = []
+    odds = []
     causes: Counter[str] = Counter()
-    plants = {"pages": 0, "right": 0, "warned": 0}
+    plants = Counter({"planted": 0, "put right": 0, "warned of": 0})
     for case in cases:
         before, after = judge(case.raw, plain), judge(case.raw, joint)
         scores["without"].append(score_page(before, case.truth))
@@ -126,30 +67,43 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
         count_clefs(bare_clefs, before, case.truth)
         count_steps(steps, before, after, case.truth)
         pairs += reliability(before, case.truth)
+        odds += step_odds(before, case.truth)
         inferred += inferred_clefs(after, case.truth)
         causes += error_causes(after, case.truth)
-        _plant(case, before, joint, plants)
+        plants += _plant(case, before, joint)
     return {
         "pages": len(cases),
         **{f"{name} decision": _figures(found) for name, found in scores.items()},
         "wrong notes by cause, decided": dict(causes.most_common()),
         "staves, decided": clefs.as_dict(),
+        "sound staves with a clef warning": _share(clefs.sound_warned, clefs.sound),
+        "hidden clefs right": _share(clefs.hidden_right, clefs.hidden),
+        "hidden clefs right where a custos, flat or natural speaks": _share(
+            clefs.witnessed_right, clefs.witnessed
+        ),
         "staves, undecided": bare_clefs.as_dict(),
-        "planted C/F slips (sure)": plants,
+        "planted C/F slips (sure)": dict(plants),
         "steps": steps.as_dict(),
         "step reliability": _table(pairs),
+        "step temperature that would fit better": fit_temperature(odds),
         "inferred clef reliability": _table(inferred),
     }
 
 
-def _plant(case: Case, before: Page, settings: ReadSettings, plants: dict[str, int]) -> None:
-    """One staff of a page with custodes has its C clef read as F (or F as C), surely and without rival."""
-    for planted, staff in clef_plants(case.raw, before, case.truth, case.name):
+def _share(part: int, whole: int) -> float | None:
+    return round(part / whole, 4) if whole else None
+
+
+def _plant(case: Case, before: Page, settings: ReadSettings) -> Counter[str]:
+    """Staves of a page with custodes whose C clef is read as F (or F as C), surely and without rival."""
+    count: Counter[str] = Counter()
+    for planted, staff in clef_plants(case.raw, before, case.truth, case.name, _PLANTS):
         found = judge(planted, settings)
-        plants["pages"] += 1
         right = staff_shifts(found, case.truth).get(staff) == 0
-        plants["right"] += right
-        plants["warned"] += staff in warned_staves(found) and not right
+        count["planted"] += 1
+        count["put right"] += right
+        count["warned of"] += staff in warned_staves(found) and not right
+    return count
 
 
 def _figures(scores: Sequence[PageScore]) -> dict[str, Any]:
@@ -165,8 +119,30 @@ def _figures(scores: Sequence[PageScore]) -> dict[str, Any]:
         "pitch": round(total.pitch.accuracy, 5),
         "signs F1": {group: round(tally.f1, 4) for group, tally in total.signs.items()},
         "pitch calibration error": round(total.pitch_calibration_error, 4),
-        "hands-off": round(total.hands_off, 4),
+        "hands-off, level chosen here": round(total.hands_off, 4),
+        "hands-off, level chosen on the other half: taken, wrong": _two_halves(scores),
     }
+
+
+def _two_halves(scores: Sequence[PageScore]) -> list[float]:
+    """Share of notes taken unseen at half a percent of error, and wrong ones among them, levels swapped."""
+    halves = [[(o.note_p, o.note_right) for s in scores[k::2] for o in s.outcomes] for k in (0, 1)]
+    missed = sum(s.notes.missed for s in scores)
+    taken: list[bool] = []
+    for own, other in (halves, halves[::-1]):
+        level = _level(other)
+        taken += [right for p, right in own if p >= level]
+    total = sum(len(half) for half in halves) + missed
+    return [round(len(taken) / max(total, 1), 4), round(1 - sum(taken) / max(len(taken), 1), 5)]
+
+
+def _level(notes: Sequence[tuple[float, bool]], error: float = 0.005) -> float:
+    """Lowest confidence from which on not more than `error` of the notes are wrong."""
+    level, wrong = 2.0, 0
+    for n, (p, right) in enumerate(sorted(notes, key=lambda note: -note[0]), 1):
+        wrong += not right
+        level = p if wrong <= error * n else level
+    return level
 
 
 def _table(pairs: Sequence[tuple[float, bool]]) -> list[str]:
@@ -190,9 +166,14 @@ def main() -> None:
     parser.add_argument("--pages", type=int, default=40)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--work", type=Path, default=Path("runs/decision"))
+    parser.add_argument("--staves", default="found", choices=("found", "truth"))
+    parser.add_argument("--signs", default="read", choices=("read", "truth"))
+    parser.add_argument("--model", default=zoo.DEFAULT, help="name or file of the network")
     choice = parser.parse_args()
-    cases = list(prepare(choice.work, choice.split, choice.pages, choice.jobs))
-    json.dump(measure(cases), sys.stdout, indent=1)
+    if choice.signs == "truth" and choice.staves == "found":
+        parser.error("--signs truth stands on --staves truth")
+    wanted = Wanted(choice.work, choice.split, choice.pages, choice.staves, choice.signs, choice.model)
+    json.dump(measure(list(prepare(wanted, choice.jobs))), sys.stdout, indent=1)
     print()
 
 

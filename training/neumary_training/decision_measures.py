@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Final
 
 import msgspec
 import numpy as np
 
-from neumary.measures import match
+from neumary.clef_witness import is_witnessed
+from neumary.gamut import signs_by_staff
+from neumary.measures import F64, match
 from neumary.page_matching import Placed, place_signs, sign_costs
+from neumary.stretches import cut_stretches
 from neumary.types import Page
+from neumary_models.labels import CLEFS
 
 CAUGHT_CODES: Final = frozenset(
     {"clef-overruled", "clef-doubtful", "clef-inferred", "clef-unknown", "clefs-disagree", "custos-mismatch"}
 )
-"""Warnings that send a reader to the clef of the staff they name."""
+"""Warnings that send a reader to the clef of the staff they name. A custos one step beside its note
+("custos-step") does not: clefs stand on lines, so a wrong one shifts by two degrees at least."""
 
 OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
 _NOTE_SPACES: Final = 0.5
+_SURE_STEP_P: Final = 0.9
 _LOST: Final = 0.7  # a staff of whose notes more than this share is missed was not found
 
 
@@ -32,10 +38,13 @@ class ClefCount:
     right: int = 0
     wrong_warned: int = 0
     wrong_silent: int = 0
-    right_warned: int = 0  # false alarms; inferred clefs, which are always named, left out
+    sound: int = 0  # right with the clef as the reader saw it, nothing inferred or overruled
+    sound_warned: int = 0  # false alarms
     hidden: int = 0  # no clef sign of the truth can be seen before the first note
     hidden_right: int = 0
     hidden_warned: int = 0  # wrong, or unknown, and said so
+    witnessed: int = 0  # hidden ones of which a custos, a flat or a natural speaks
+    witnessed_right: int = 0
 
     def as_dict(self) -> dict[str, int]:
         """Plain values."""
@@ -89,20 +98,38 @@ def warned_staves(page: Page) -> set[str]:
     return named
 
 
+def witnessed_staves(read: Page) -> set[str]:
+    """Staves of whose first clef more than habit speaks: a custos on either side, a flat, a natural."""
+    by_staff = signs_by_staff(read.staves, read.glyphs, read.readings)
+    run = [s for staff in read.staves for s in cut_stretches(staff, by_staff[staff.id])]
+    return {s.staff.id for i, s in enumerate(run) if s.opens_staff and is_witnessed(run, i)}
+
+
+def _settled_staves(read: Page) -> set[str]:
+    """Staves with a clef that was inferred, taken up or overruled."""
+    current = read.current()
+    clefs = [g for g in read.glyphs if g.id in current and current[g.id].label in CLEFS]
+    return {g.staff for g in clefs if current[g.id].by != "machine"}
+
+
 def count_clefs(count: ClefCount, read: Page, truth: Page) -> None:
     """Add up the staves of one page."""
     warned, hidden = warned_staves(read), hidden_staves(read, truth)
+    witnessed, settled = witnessed_staves(read), _settled_staves(read)
     for staff, shift in staff_shifts(read, truth).items():
         said = staff in warned or shift is None
         count.staves += 1
         count.right += shift == 0
-        count.right_warned += shift == 0 and said and staff not in hidden
+        count.sound += shift == 0 and staff not in settled
+        count.sound_warned += shift == 0 and staff not in settled and said
         count.wrong_warned += shift != 0 and said
         count.wrong_silent += shift != 0 and not said
         if staff in hidden:
             count.hidden += 1
             count.hidden_right += shift == 0
             count.hidden_warned += shift != 0 and said
+            count.witnessed += staff in witnessed
+            count.witnessed_right += staff in witnessed and shift == 0
 
 
 def hidden_staves(read: Page, truth: Page) -> set[str]:
@@ -168,7 +195,9 @@ def error_causes(read: Page, truth: Page) -> Counter[str]:
         elif gap == shifts.get(staff, 0):
             causes["clef hidden" if staff in hidden else "clef misread or missed"] += 1
         else:
-            causes["step" if gap in (-1, 1) else "clef in mid-staff, and others"] += 1
+            sure = dict(ours.sign.reading.steps).get(ours.sign.reading.step or 0, 1.0) > _SURE_STEP_P
+            step = "step, seen surely" if sure else "step, seen doubtfully"
+            causes[step if gap in (-1, 1) else "clef in mid-staff, and others"] += 1
     return causes
 
 
@@ -192,12 +221,44 @@ def reliability(read: Page, truth: Page) -> list[tuple[float, bool]]:
     ]
 
 
-def clef_plants(raw: Page, before: Page, truth: Page, name: str) -> Iterator[tuple[Page, str]]:
-    """A page with one clef misread, if it has custodes and a clef rightly read: (page, staff).
+def step_odds(read: Page, truth: Page) -> list[tuple[F64, int]]:
+    """Log odds of each matched head's steps as read, and which of them is right, where one is."""
+    found = []
+    for ours, theirs in on_whole_staves(read, truth):
+        steps = [s for s, _ in ours.sign.reading.steps]
+        if theirs.sign.reading.step in steps:
+            odds = np.log([max(p, 1e-6) for _, p in ours.sign.reading.steps])
+            found.append((odds, steps.index(theirs.sign.reading.step)))
+    return found
 
-    The opening C clef of one staff, drawn by the page's name, is called F (or F called C) on the
-    same line, just as surely as it was read, without a rival. `before` is the page with pitches
-    but without a decision.
+
+def fit_temperature(odds: Sequence[tuple[F64, int]]) -> float:
+    """Factor on the temperature of the steps that makes them likeliest; above 1, they are too sure.
+
+    Parameters
+    ----------
+    odds : sequence of (ndarray of float64, int)
+        From `step_odds`.
+
+    Notes
+    -----
+    Temperature scaling (Guo et al., "On calibration of modern neural networks", ICML 2017), by trial in steps
+    of 0.05: steps less probable than 0.01 are not stored, so finer would be false.
+    """
+
+    def cost(factor: float) -> float:
+        logs = [row / factor for row, _ in odds]
+        return -sum(float(row[k] - np.log(np.exp(row).sum())) for row, (_, k) in zip(logs, odds, strict=True))
+
+    return min((round(0.5 + 0.05 * k, 2) for k in range(51)), key=cost) if odds else 1.0
+
+
+def clef_plants(raw: Page, before: Page, truth: Page, name: str, most: int = 1) -> Iterator[tuple[Page, str]]:
+    """Pages with one clef misread, if there are custodes and clefs rightly read: (page, staff).
+
+    The opening C clef of one staff after another, drawn by the page's name, is called F (or F called C) on
+    the same line, just as surely as it was read, without a rival. `before` is the page with pitches but
+    without a decision; `most` says how many such pages to make.
     """
     if not any(p.sign.label == "custos" for p in place_signs(truth)):
         return
@@ -206,11 +267,11 @@ def clef_plants(raw: Page, before: Page, truth: Page, name: str) -> Iterator[tup
     for placed in place_signs(before):
         if placed.sign.is_clef and placed.sign.glyph.staff in right:
             found.setdefault(placed.sign.glyph.staff, placed)
-    wanted = {staff: p for staff, p in found.items() if p.sign.label in OTHER_LETTER}
-    if len(right) < 2 or not wanted:
+    wanted = sorted(staff for staff, p in found.items() if p.sign.label in OTHER_LETTER)
+    if len(right) < 2:
         return
-    staff = sorted(wanted)[int(np.random.default_rng(list(name.encode())).integers(len(wanted)))]
-    sign = wanted[staff].sign
-    slipped = msgspec.structs.replace(sign.reading, label=OTHER_LETTER[sign.label], rivals=())
-    readings = tuple(slipped if r.glyph == sign.glyph.id else r for r in raw.readings)
-    yield msgspec.structs.replace(raw, readings=readings), staff
+    for staff in np.random.default_rng(list(name.encode())).permutation(wanted)[:most]:
+        sign = found[str(staff)].sign
+        slipped = msgspec.structs.replace(sign.reading, label=OTHER_LETTER[sign.label], rivals=())
+        readings = tuple(slipped if r.glyph == sign.glyph.id else r for r in raw.readings)
+        yield msgspec.structs.replace(raw, readings=readings), str(staff)

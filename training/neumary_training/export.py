@@ -12,7 +12,6 @@ import numpy as np
 import torch
 
 from neumary_models.labels import NAMES
-from neumary_models.network import StripNet
 from neumary_models.outputs import CHANNELS_IN
 from neumary_training.config import TrainConfig
 
@@ -20,31 +19,122 @@ _OPSET = 17
 _ABOUT = "reads the signs of staves with 1 to 5 lines; trained on rendered pages only"
 
 
-def export_onnx(net: torch.nn.Module, path: Path) -> None:
-    """Write a network for ONNX Runtime; batch and width stay free."""
+def export_onnx(
+    net: torch.nn.Module,
+    path: Path,
+    shape: tuple[int, int, int] = (CHANNELS_IN, 176, 512),
+    name: str = "strip",
+) -> None:
+    """Write a network for ONNX Runtime; batch and width stay free, of pages the height too.
+
+    Parameters
+    ----------
+    net : Module
+    path : Path
+    shape : tuple of int
+        (channels, rows, columns) of an example.
+    name : str
+        Of the input; "strip" has a fixed height.
+    """
     net.eval()
+    heights = ({}, {}) if name == "strip" else ({2: "h"}, {2: "h2"})
     torch.onnx.export(
         net,
-        (torch.zeros(1, CHANNELS_IN, 176, 512),),
+        (torch.zeros(1, *shape),),
         str(path),
         dynamo=False,
         opset_version=_OPSET,
-        input_names=["strip"],
+        input_names=[name],
         output_names=["scores"],
-        dynamic_axes={"strip": {0: "n", 3: "w"}, "scores": {0: "n", 3: "w2"}},
+        dynamic_axes={name: {0: "n", **heights[0], 3: "w"}, "scores": {0: "n", **heights[1], 3: "w2"}},
     )
 
 
-def parity(net: torch.nn.Module, path: Path, seed: int = 0) -> float:
-    """Largest difference between PyTorch's and ONNX Runtime's scores on a random strip."""
+def parity(
+    net: torch.nn.Module, path: Path, seed: int = 0, shape: tuple[int, int, int] = (CHANNELS_IN, 176, 320)
+) -> float:
+    """Largest difference between PyTorch's and ONNX Runtime's scores on random input."""
     import onnxruntime
 
-    strip = np.random.default_rng(seed).random((1, CHANNELS_IN, 176, 320), dtype=np.float32)
+    random = np.random.default_rng(seed).random((1, *shape), dtype=np.float32)
     with torch.no_grad():
-        ours = net(torch.from_numpy(strip)).numpy()
+        ours = net(torch.from_numpy(random)).numpy()
     session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
-    theirs = session.run(None, {"strip": strip})[0]
+    theirs = session.run(None, {session.get_inputs()[0].name: random})[0]
     return float(np.abs(ours - theirs).max())
+
+
+def export_net(
+    net: torch.nn.Module,
+    config: dict[str, Any],
+    metrics: dict[str, Any],
+    folder: Path,
+    *,
+    about: str,
+    shape: tuple[int, int, int],
+    role: str,
+    labels: tuple[str, ...] = (),
+    calibration: dict[str, float] | None = None,
+) -> None:
+    """Write the model folder of a network over whole pages; the same files as `export_model`.
+
+    Parameters
+    ----------
+    net : Module
+    config : dict
+        All settings; "name" is the model's.
+    metrics : dict
+        Held-out figures, for the card.
+    folder : Path
+    about : str
+        One line for listings.
+    shape : tuple of int
+        (channels, rows, columns) of an example input.
+    role : str
+        See `neumary_models.zoo`.
+    labels : tuple of str
+        Label list the network was trained with, if any.
+    calibration : dict of str to float, optional
+    """
+    name = str(config["name"])
+    folder.mkdir(parents=True, exist_ok=True)
+    torch.save(net.state_dict(), folder / f"{name}.pt")
+    path = folder / f"{name}.onnx"
+    export_onnx(net, path, shape, "picture")
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    metrics = {**metrics, "onnx_parity": parity(net, path, shape=shape)}
+    (folder / "metrics.json").write_text(
+        json.dumps(metrics, indent=1, sort_keys=True) + "\n", encoding="utf-8"
+    )
+    entry = registry_entry(name, about, digest, calibration or {}, labels, role=role)
+    (folder / "registry.toml").write_text(entry, encoding="utf-8")
+    rows = "\n".join(f"| {key} | {value} |" for key, value in sorted(metrics.items()))
+    count = sum(p.numel() for p in net.parameters())
+    (folder / f"{name}.md").write_text(
+        f"""# Model card: {name}
+
+What it does: {about}. Its findings are drafts for a specialist to check.
+
+| fact | value |
+|---|---|
+| architecture | `neumary_models.network.MapNet`, widths {list(config["widths"])}, {count} parameters |
+| data | {config["train_pages"]} pages rendered by `neumary_synth`, each its own hands; no photographed leaf |
+| held out | {config["held_out_pages"]} pages of other hands |
+| settings | `{json.dumps(config, sort_keys=True)}` |
+| seed | {config["seed"]} |
+| code | commit {code_version()} (the tree may hold changes on top) |
+| trained with | torch {torch.__version__} |
+| sha256 | {digest} |
+| licence | that of the project |
+
+## Held-out rendered hands
+
+| measure | value |
+|---|---|
+{rows}
+""",
+        encoding="utf-8",
+    )
 
 
 def code_version() -> str:
@@ -79,7 +169,7 @@ def export_model(
     (folder / "registry.toml").write_text(
         registry_entry(config.name, _ABOUT, digest, calibration), encoding="utf-8"
     )
-    count = sum(p.numel() for p in StripNet(config.widths).parameters())
+    count = sum(p.numel() for p in net.parameters())
     (folder / f"{config.name}.md").write_text(
         _card(config, digest, calibration, metrics, count), encoding="utf-8"
     )
@@ -92,7 +182,14 @@ def _as_toml(config: TrainConfig) -> str:
     return "\n".join([*lines, "", "[kinds]", *(f"{key} = {value}" for key, value in kinds.items())]) + "\n"
 
 
-def registry_entry(name: str, about: str, digest: str, calibration: dict[str, float]) -> str:
+def registry_entry(
+    name: str,
+    about: str,
+    digest: str,
+    calibration: dict[str, float],
+    labels: tuple[str, ...] = NAMES,
+    role: str = "signs",
+) -> str:
     """A model's entry for ``registry.toml``."""
     lines = [
         f"[{name}]",
@@ -100,7 +197,8 @@ def registry_entry(name: str, about: str, digest: str, calibration: dict[str, fl
         f'file = "weights/{name}.onnx"',
         f'card = "cards/{name}.md"',
         f'sha256 = "{digest}"',
-        f"labels = {json.dumps(list(NAMES))}",
+        f"labels = {json.dumps(list(labels))}",
+        f"role = {json.dumps(role)}",
         "",
         f"[{name}.calibration]",
         *(f"{key} = {value!r}" for key, value in calibration.items()),
@@ -112,6 +210,7 @@ def _card(
     config: TrainConfig, digest: str, calibration: dict[str, float], metrics: dict[str, Any], count: int
 ) -> str:
     rows = "\n".join(f"| {key} | {value} |" for key, value in sorted(metrics.items()))
+    shape = f"widths {list(config.widths)}, blocks {list(config.blocks)}, tail {list(config.tail)}"
     return f"""# Model card: {config.name}
 
 What it does: scores a straightened staff (see `neumary.strips`) for sign centres, labels,
@@ -119,7 +218,7 @@ meant steps, neume beginnings and ink layers. Draft readings for a specialist to
 
 | fact | value |
 |---|---|
-| architecture | `neumary_models.network.StripNet`, widths {list(config.widths)}, {count} parameters |
+| architecture | `neumary_models.network.StripNet`, {shape}, {count} parameters |
 | data | {config.train_pages} pages rendered by `neumary_synth`, each its own hands; no photographed leaf |
 | held out | {config.held_out_pages} pages of other hands; half fit the calibration, half give the figures |
 | settings | `{json.dumps(config.as_dict(), sort_keys=True)}` |

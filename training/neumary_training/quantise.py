@@ -2,8 +2,8 @@
 
     python -m neumary_training.quantise MODEL.onnx --name NAME --out DIR
 
-Calibrated on rendered pages of the held-out split. The first and the last convolutions stay
-in floats: they see colours and write scores, and quantising them cost a clef of a real leaf.
+Calibrated on rendered pages of the held-out split. The first and the last convolution stay
+in floats: they see colours and write scores.
 Weights take 7 bits, so that processors without VNNI do not overflow (ONNX Runtime,
 "Quantize ONNX models", on U8S8 and reduce_range). Writes a model folder, and prints size, time
 as a ratio within one run, and how far the readings agree.
@@ -15,7 +15,7 @@ import argparse
 import hashlib
 import json
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,15 +23,17 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary.glyphs import Calibration, choose, find_candidates
+from neumary.leaf_map import picture_of
 from neumary.read import network_input
 from neumary.strips import line_rows
-from neumary_models import zoo
+from neumary.types import F32
+from neumary_models import leaf_outputs, zoo
 from neumary_synth.render import render_page
-from neumary_training.data import page_seed, strips_of
+from neumary_training.data import ink_of, page_seed, strips_of
 from neumary_training.export import registry_entry
 
 _PAGES: Final = 6  # for calibration, and as many others for the comparison
-_FLOAT_AT_EACH_END: Final = 2  # convolutions left alone at the input and at the output
+_FLOAT_AT_EACH_END: Final = 1  # convolutions left alone at the input and at the output
 
 
 def _inputs(split: str, pages: int) -> Iterator[npt.NDArray[np.float32]]:
@@ -44,6 +46,23 @@ def _inputs(split: str, pages: int) -> Iterator[npt.NDArray[np.float32]]:
             view = strips.pixels[strips.starts[i] : strips.starts[i + 1]].transpose(1, 0, 2)
             rows = line_rows(k for k in range(8) if int(bits) >> k & 1)
             yield network_input(view[..., :3], view[..., 3], rows)[None]
+
+
+def _leaf_inputs(split: str, pages: int) -> Iterator[npt.NDArray[np.float32]]:
+    kinds = ("square", "songbook", "pointed", "one-line", "layered", "staffless")
+    for index in range(pages):
+        seed = page_seed(2, split, index)
+        rendered = render_page(seed, kinds[index % len(kinds)])
+        space = float(rendered.page.provenance.settings["space_px"])
+        ink = ink_of(rendered.rgb, space)
+        yield picture_of(ink.flat, space * ink.scale)[0]
+
+
+_INPUTS: Final[dict[str, Callable[[str, int], Iterator[npt.NDArray[np.float32]]]]] = {
+    zoo.SIGNS: _inputs,
+    "leaf": _leaf_inputs,
+    "staffless": _leaf_inputs,
+}
 
 
 def quantise(model: Path, name: str, out: Path) -> dict[str, Any]:
@@ -69,15 +88,18 @@ def quantise(model: Path, name: str, out: Path) -> dict[str, Any]:
 
     class Reader(CalibrationDataReader):  # type: ignore[misc]
         def __init__(self) -> None:
-            self.rows = _inputs("held-out", _PAGES)
+            self.rows = _INPUTS[entry.role]("held-out", _PAGES)
 
         def get_next(self) -> dict[str, Any] | None:
             row = next(self.rows, None)
-            return None if row is None else {"strip": row}
+            return None if row is None else {given: row}
 
+    entry = zoo.find_file(model)
     out.mkdir(parents=True, exist_ok=True)
     small = out / f"{name}.onnx"
-    convolutions = [node.name for node in onnx.load(model).graph.node if node.op_type == "Conv"]
+    graph = onnx.load(model).graph
+    convolutions = [node.name for node in graph.node if node.op_type == "Conv"]
+    given = graph.input[0].name
     quantize_static(
         str(model),
         str(small),
@@ -89,16 +111,16 @@ def quantise(model: Path, name: str, out: Path) -> dict[str, Any]:
         weight_type=QuantType.QInt8,
         nodes_to_exclude=convolutions[:_FLOAT_AT_EACH_END] + convolutions[-_FLOAT_AT_EACH_END:],
     )
-    figures = _compare(model, small)
+    figures = _compare(model, small, entry.role)
     (out / "metrics.json").write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
     digest = hashlib.sha256(small.read_bytes()).hexdigest()
-    calibration = zoo.find_file(model).calibration
-    about = "reads the signs of staves with 1 to 5 lines; trained on rendered pages only; 8-bit weights"
-    (out / "registry.toml").write_text(registry_entry(name, about, digest, calibration), encoding="utf-8")
+    about = f"{entry.about}; 8-bit weights"
+    row = registry_entry(name, about, digest, entry.calibration, entry.labels, entry.role)
+    (out / "registry.toml").write_text(row, encoding="utf-8")
     return figures
 
 
-def _compare(model: Path, small: Path) -> dict[str, Any]:
+def _compare(model: Path, small: Path, role: str) -> dict[str, Any]:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
@@ -107,31 +129,44 @@ def _compare(model: Path, small: Path) -> dict[str, Any]:
         onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
         for path in (model, small)
     ]
-    seconds, same, signs = [0.0, 0.0], 0, 0
-    for strip in _inputs("test", _PAGES):
-        read = []
+    given = sessions[0].get_inputs()[0].name
+    seconds, same, things = [0.0, 0.0], 0, 0
+    for picture in _INPUTS[role]("test", _PAGES):
+        scores = []
         for k, session in enumerate(sessions):
             began = time.perf_counter()
-            scores = session.run(None, {"strip": strip})[0][0]
+            scores.append(session.run(None, {given: picture})[0][0])
             seconds[k] += time.perf_counter() - began
-            read.append(choose(find_candidates(scores, Calibration()), 0.5))
-        spots = {(round(c.row / 8), round(c.col / 8), c.label, c.steps[0][0]) for c in read[1]}
-        signs += len(read[0])
-        same += sum(
-            any(
-                (round(c.row / 8) + i, round(c.col / 8) + j, c.label, c.steps[0][0]) in spots
-                for i in (-1, 0, 1)
-                for j in (-1, 0, 1)
-            )
-            for c in read[0]
-        )
+        one, other = scores
+        alike, either = _signs_alike(one, other) if role == zoo.SIGNS else _cells_alike(one, other, role)
+        same, things = same + alike, things + either
     return {
         "bytes": model.stat().st_size,
         "bytes_int8": small.stat().st_size,
         "time_ratio": seconds[1] / seconds[0],
-        "agreement": same / max(1, signs),
-        "signs": signs,
+        "agreement": same / max(1, things),
+        "compared": things,
     }
+
+
+def _signs_alike(one: F32, other: F32) -> tuple[int, int]:
+    """Signs of the first that the second reads alike: place within half a space, label, step."""
+    ours, theirs = (choose(find_candidates(x, Calibration()), 0.5) for x in (one, other))
+    spots = {(round(c.row / 8), round(c.col / 8), c.label, c.steps[0][0]) for c in theirs}
+    near = [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+    same = sum(
+        any((round(c.row / 8) + i, round(c.col / 8) + j, c.label, c.steps[0][0]) in spots for i, j in near)
+        for c in ours
+    )
+    return same, len(ours)
+
+
+def _cells_alike(one: F32, other: F32, role: str) -> tuple[int, int]:
+    """Cells on which both networks see a staff (or a sign), of those on which either does."""
+    ours, theirs = (
+        x[leaf_outputs.ZONE].argmax(axis=0) > 0 if role == "leaf" else x[0] > 0 for x in (one, other)
+    )
+    return int((ours & theirs).sum()), int((ours | theirs).sum())
 
 
 def main() -> None:

@@ -93,15 +93,16 @@ class Run:
         self.rng = np.random.default_rng([config.seed, 1])
         self.generator = torch.Generator(device=self.device)
         self.generator.manual_seed(config.seed)
-        self.net = StripNet(config.widths).to(self.device)
+        self.net = StripNet(config.widths, config.blocks, config.tail).to(self.device)
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay
         )
         # An average of the weights generalises better than the last step (Izmailov et al., UAI 2018).
         self.average = torch.optim.swa_utils.AveragedModel(
-            self.net, multi_avg_fn=_moving_average, use_buffers=True
+            self.net, multi_avg_fn=moving_average, use_buffers=True
         )
         self.step = 0
+        self.due = 0  # the step that a time limit would have us be at
         self.best, self.stale = math.inf, 0
         self.strips = strips
         self.history: list[dict[str, float]] = []
@@ -119,8 +120,9 @@ class Run:
 
     def advance(self, crops: Cropper) -> dict[str, Tensor]:
         """One optimiser step."""
+        done = max(self.step, self.due)
         for group in self.optimiser.param_groups:
-            group["lr"] = self.config.peak_rate * _rate(self.step, self.config.steps)
+            group["lr"] = self.config.peak_rate * rate_of(done, self.config.steps)
         batch = crops.crops(self.rng, self.config.batch)
         strips = shake_colours(batch.strips, self.generator, crops.blind)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
@@ -180,7 +182,11 @@ class Run:
 
 
 def train(
-    config: TrainConfig, work: Path, strips: Path | None = None, crops: tuple[Cropper, Cropper] | None = None
+    config: TrainConfig,
+    work: Path,
+    strips: Path | None = None,
+    crops: tuple[Cropper, Cropper] | None = None,
+    limit_s: float = 0.0,
 ) -> Path:
     """Train, calibrate and export.
 
@@ -193,6 +199,9 @@ def train(
         Folder of the shards; default ``work / "strips"``.
     crops : pair of Cropper, optional
         Training and held-out crops that are loaded already.
+    limit_s : float
+        Seconds the optimiser may take; the learning rate falls with the time passed, so that
+        the run ends whole. 0 for no limit.
 
     Returns
     -------
@@ -204,7 +213,9 @@ def train(
     run = Run(config, work, strips)
     train_crops, held_out = crops or (run.cropper("train"), run.cropper("held-out"))
     began = time.monotonic()
-    while run.step < config.steps and run.stale < config.patience:
+    while max(run.step, run.due) < config.steps and run.stale < config.patience:
+        if limit_s:
+            run.due = int(config.steps * (time.monotonic() - began) / limit_s)
         parts = run.advance(train_crops)
         if run.step % 100 == 0:
             row = {name: round(float(value.detach()), 4) for name, value in parts.items()}
@@ -237,7 +248,7 @@ def _blinded(net: Any, blind: list[int]) -> torch.nn.Module:
     return net  # type: ignore[no-any-return]
 
 
-def _moving_average(averaged: Any, current: Any, count: Any) -> None:
+def moving_average(averaged: Any, current: Any, count: Any) -> None:
     """Exponential moving average that forgets its first, untrained weights fast."""
     keep = min(0.999, (1 + int(count)) / (10 + int(count)))
     for old, new in zip(averaged, current, strict=True):
@@ -247,7 +258,8 @@ def _moving_average(averaged: Any, current: Any, count: Any) -> None:
             old.copy_(new)
 
 
-def _rate(step: int, steps: int) -> float:
+def rate_of(step: int, steps: int) -> float:
+    """Share of the peak rate at a step: a short rise, then half a cosine down to a hundredth."""
     warm = max(1, min(500, steps // 10))
     if step < warm:
         return (step + 1) / warm
@@ -261,13 +273,14 @@ def main() -> None:
     parser.add_argument("--work", type=Path, required=True, help="folder for shards, checkpoint and model")
     parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
     parser.add_argument("--render-only", action="store_true")
+    parser.add_argument("--limit-s", type=float, default=0.0, help="seconds to train; 0 = no limit")
     options = parser.parse_args()
     config = load_config(options.config)
     strips = options.work / "strips"
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
         render_strips(strips, config.seed, split, pages, config.kinds, options.jobs, ageing=config.ageing)
     if not options.render_only:
-        print(train(config, options.work))
+        print(train(config, options.work, limit_s=options.limit_s))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,251 @@
+"""LeafMap -> bands: where staves lie on a page, their outer lines, their number of lines.
+
+Every cell that lies on a staff tells how far its outer lines are; the cells of a column vote,
+and the columns of a staff are smoothed. So no single line has to be seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import cv2
+import numpy as np
+
+from neumary.leaf_map import LeafMap
+from neumary.lines import Floats, runs, weighted_smooth
+
+MOST_LINES: Final = 5
+_FULL_LINES: Final = 3  # from so many lines on a staff is a full one
+_ON: Final = 0.5  # probability from which a cell lies on a staff
+_AXIS_CELLS: Final = 1.6  # cells this near the middle of their staff make up its axis
+_SHORTEST_SPACES: Final = 3.0
+_SURE: Final = 0.7  # mean probability that a very short staff must have
+_SHORT_SPACES: Final = 8.0
+_SMOOTH_SPACES: Final = 1.5
+_GAP_SPACES: Final = 6.0  # pieces of one staff at most so far apart
+_SMALL_GAP_SPACES: Final = 1.0  # pieces so near are one staff whatever stands between
+_BRIDGED: Final = 0.15  # mean probability of a staff between two pieces of one
+_ALIGNED_SPACES: Final = 0.6
+_OFF_COUNT: Final = 1.0  # what each line more or less than the staff's height says costs
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """A staff as the map shows it; lengths in cells.
+
+    Attributes
+    ----------
+    first : int
+        First column.
+    top, bottom : ndarray of float64, shape (n,)
+        Rows of the outer lines in the columns from `first` on.
+    weight : ndarray of float64, shape (n,)
+        How many cells voted in each column, weighted by their probability; 0 in a gap.
+    space : float
+        Staff space.
+    full : float
+        Probability of a full staff rather than one of few lines.
+    p : float
+        Mean probability along the axis.
+    """
+
+    first: int
+    top: Floats
+    bottom: Floats
+    weight: Floats
+    space: float
+    full: float
+    p: float
+
+    @property
+    def last(self) -> int:
+        """One past the last column."""
+        return self.first + len(self.top)
+
+
+def find_bands(seen: LeafMap) -> list[Band]:
+    """Staves of a page, from top to bottom of their first column; pieces of one staff joined."""
+    on = 1.0 - seen.zone[0]
+    middle = np.abs(seen.up - seen.down) / 2
+    axis = (on > _ON) & (middle < _AXIS_CELLS)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(axis.astype(np.uint8), connectivity=8)
+    pieces = []
+    for k in range(1, count):
+        left, top, width, height = (int(x) for x in stats[k, :4])
+        if width >= 4:
+            piece = _gather(seen, on, labels[top : top + height, left : left + width] == k, top, left)
+            if piece is not None:
+                pieces.append(piece)
+    bands = _join(seen, on, pieces)
+    return [band for band in bands if _is_staff(band)]
+
+
+def _is_staff(band: Band) -> bool:
+    length = len(band.top) / band.space
+    return length >= _SHORTEST_SPACES and (length >= _SHORT_SPACES or band.p >= _SURE)
+
+
+def _gather(
+    seen: LeafMap, on: Floats, axis: np.ndarray[tuple[int, int], np.dtype[np.bool_]], top: int, left: int
+) -> Band | None:
+    """The votes of all cells around a piece of axis."""
+    width = axis.shape[1]
+    every = np.arange(top, top + axis.shape[0])[:, None]
+    rows = np.where(axis, every, 0).sum(axis=0) / np.maximum(axis.sum(axis=0), 1)
+    have = axis.any(axis=0)
+    if have.mean() < 0.5:
+        return None
+    rows = np.interp(np.arange(width), np.flatnonzero(have), rows[have])
+    cols = np.arange(left, left + width)
+    here = np.clip(np.rint(rows).astype(int), 0, on.shape[0] - 1)
+    space = float(np.median(seen.space[here, cols]))
+    tall = float(np.median(seen.up[here, cols] + seen.down[here, cols]))
+    half = int(np.ceil(tall / 2 + space))
+    at = np.rint(rows).astype(int)[None, :] + np.arange(-half, half + 1)[:, None]
+    inside = (at >= 0) & (at < on.shape[0])
+    cells = np.clip(at, 0, on.shape[0] - 1)
+    p = on[cells, cols]
+    up, down = seen.up[cells, cols], seen.down[cells, cols]
+    own = np.abs((cells + (down - up) / 2) - rows) < max(1.5, 0.35 * tall + 0.5)
+    votes = np.where(inside & own & (p > _ON), p, 0.0)
+    weight = votes.sum(axis=0)
+    if not (weight > 0).any():
+        return None
+    tops = _weighted_median(cells - up, votes)
+    bottoms = _weighted_median(cells + down, votes)
+    few, full = seen.zone[2][here, cols].sum(), seen.zone[1][here, cols].sum()
+    return Band(
+        left, tops, bottoms, weight, max(space, 0.5), float(full / max(few + full, 1e-6)),
+        float(on[here, cols].mean()),
+    )  # fmt: skip
+
+
+def _weighted_median(values: Floats, weight: Floats) -> Floats:
+    """Column by column."""
+    order = np.argsort(values, axis=0)
+    mass = np.cumsum(np.take_along_axis(weight, order, axis=0), axis=0)
+    place = (mass < 0.5 * mass[-1]).sum(axis=0)
+    ranked = np.take_along_axis(values, order, axis=0)
+    return np.asarray(ranked[np.minimum(place, len(values) - 1), np.arange(values.shape[1])], np.float64)
+
+
+def _join(seen: LeafMap, on: Floats, pieces: list[Band]) -> list[Band]:
+    """Join pieces of one staff from left to right."""
+    done: list[Band] = []
+    for piece in sorted(pieces, key=lambda b: (b.first, b.last)):
+        fits = [band for band in done if _continues(on, band, piece)]
+        if fits:
+            best = min(fits, key=lambda band: piece.first - band.last)
+            done[done.index(best)] = _bridge(best, piece)
+        else:
+            done.append(piece)
+    return done
+
+
+def _continues(on: Floats, left: Band, right: Band) -> bool:
+    """Whether the right piece carries the left one on."""
+    space = (left.space + right.space) / 2
+    gap = right.first - left.last
+    if not -0.5 * space <= gap <= _GAP_SPACES * space or abs(np.log(left.space / right.space)) > 0.25:
+        return False
+    for a, b in ((left.top, right.top), (left.bottom, right.bottom)):
+        reach = int(max(4, 4 * space))
+        ends = _end(a[-reach:], gap / 2, forwards=True), _end(b[:reach], gap / 2, forwards=False)
+        if abs(ends[0] - ends[1]) > _ALIGNED_SPACES * space:
+            return False
+    if gap <= _SMALL_GAP_SPACES * space:
+        return True
+    cols = np.arange(left.last, right.first)
+    share = (cols - left.last + 1) / (len(cols) + 1)
+    rows = (left.top[-1] + left.bottom[-1]) / 2 * (1 - share) + (right.top[0] + right.bottom[0]) / 2 * share
+    at = np.clip(np.rint(rows).astype(int), 0, on.shape[0] - 1)
+    return bool(on[at, cols].mean() >= _BRIDGED)
+
+
+def _end(rows: Floats, beyond: float, *, forwards: bool) -> float:
+    """Where a course would run, a way beyond its end; slope from its last cells."""
+    if len(rows) < 4:
+        return float(np.median(rows))
+    x = np.arange(len(rows), dtype=float)
+    slope = float(np.clip(np.polyfit(x, rows, 1)[0], -0.15, 0.15))
+    middle = float(np.median(rows - slope * x))
+    return middle + slope * (len(rows) - 1 + beyond if forwards else -beyond)
+
+
+def _bridge(left: Band, right: Band) -> Band:
+    gap = max(0, right.first - left.last)
+    cut = max(0, left.last - right.first)
+
+    def over(a: Floats, b: Floats, *, weight: bool = False) -> Floats:
+        b = b[cut:]
+        between = np.zeros(gap) if weight else np.linspace(a[-1], b[0] if len(b) else a[-1], gap + 2)[1:-1]
+        return np.concatenate([a, between, b])
+
+    n, m = len(left.top), len(right.top)
+    return replace(
+        left,
+        top=over(left.top, right.top),
+        bottom=over(left.bottom, right.bottom),
+        weight=over(left.weight, right.weight, weight=True),
+        space=(n * left.space + m * right.space) / (n + m),
+        full=(n * left.full + m * right.full) / (n + m),
+        p=(n * left.p + m * right.p) / (n + m),
+    )
+
+
+def line_courses(seen: LeafMap, band: Band, asked: int | None) -> tuple[Floats, float]:
+    """Rows of all lines of a staff.
+
+    Parameters
+    ----------
+    seen : LeafMap
+    band : Band
+    asked : int, optional
+        Number of lines, where the user knows it.
+
+    Returns
+    -------
+    ndarray of float64, shape (n_lines, n)
+        Rows in cells, bottom line first.
+    float
+        Staff space in cells.
+    """
+    sigma = _SMOOTH_SPACES * band.space
+    top, bottom = weighted_smooth(np.vstack([band.top, band.bottom]), np.vstack([band.weight] * 2), sigma)
+    tall = float(np.median(bottom - top))
+    count = asked or _count(seen, band, top, bottom, tall)
+    if count == 1:
+        return ((top + bottom) / 2)[None], band.space
+    share = np.arange(count)[:, None] / (count - 1)
+    rows = bottom + (top - bottom) * share
+    full = count >= _FULL_LINES or tall < 1.5 * band.space
+    return rows, tall / (count - 1) if full else band.space
+
+
+def _count(seen: LeafMap, band: Band, top: Floats, bottom: Floats, tall: float) -> int:
+    """Number of lines: what the height holds, and where lines are seen and where not."""
+    expected = tall / band.space + 1
+    if band.full < 0.5:
+        return 1 if expected < 1.5 else 2
+    return max(
+        range(_FULL_LINES, MOST_LINES + 1),
+        key=lambda n: _comb(seen, band, top, bottom, n) - _OFF_COUNT * abs(expected - n),
+    )
+
+
+def _comb(seen: LeafMap, band: Band, top: Floats, bottom: Floats, n: int) -> float:
+    """Mean probability of a line on n even lines, less that half way between them."""
+    cols = np.arange(band.first, band.last)
+    places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
+    rows = np.clip(np.rint(bottom + (top - bottom) * places).astype(int), 0, seen.line.shape[0] - 1)
+    found = seen.line[rows, cols[None, :]].mean(axis=1)
+    return float(found[::2].mean() - found[1::2].mean())
+
+
+def ends_of(band: Band) -> tuple[int, int]:
+    """First and one past last column that cells voted for."""
+    on = runs(band.weight > 0)
+    return (band.first + on[0][0], band.first + on[-1][1]) if on else (band.first, band.last)
+
+

@@ -1,0 +1,199 @@
+"""Bands -> lines: each staff line followed in the ink itself, to a fraction of a pixel.
+
+The band tells to a quarter of a space where the lines run; here each is drawn to the ridge of
+ink nearest to it, by dynamic programming along the staff, and where no ink is seen it keeps
+its place between its neighbours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from neumary import lines
+from neumary.leaf_map import LeafMap
+from neumary.lines import Floats
+from neumary.types import F32, Bool, InkMap
+
+_STRIPS_PER_SPACE: Final = 4.0
+_REACH_SPACES: Final = 0.35  # how far a line may lie from where the band has it
+_STIFF: Final = 0.15  # cost of moving by a pixel from strip to strip
+_MAP_WEIGHT: Final = 0.6  # of the network's line probability against the ink's own ridge
+_OFF_WEIGHT: Final = 0.08  # of the distance from where the band has it, at the end of the reach
+_SMOOTH_SPACES: Final = 1.5
+_SEEN: Final = 0.35  # share of the staff's usual ridge from which a line counts as seen
+_LEAST_RIDGE: Final = 4.0  # grey levels
+_LEAN: Final = 0.03  # weight of the band's own course where the ink says nothing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """A staff's lines at working scale.
+
+    Attributes
+    ----------
+    cols : ndarray of float64, shape (n_strips,)
+        Middle of each strip.
+    rows : ndarray of float64, shape (n_lines, n_strips)
+        Bottom line first.
+    seen : ndarray of bool, shape (n_lines, n_strips)
+    space : float
+    """
+
+    cols: Floats
+    rows: Floats
+    seen: Bool
+    space: float
+
+    @property
+    def per_space(self) -> float:
+        """Strips in a staff space."""
+        return self.space / float(self.cols[1] - self.cols[0]) if len(self.cols) > 1 else 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InkStrips:
+    """Ink averaged over upright strips of a page.
+
+    Attributes
+    ----------
+    total : ndarray of float32, shape (n_strips, H)
+    strip_px : int
+    line_px : float
+        Thickness of a line, working pixels.
+    """
+
+    total: F32
+    strip_px: int
+    line_px: float
+
+
+def average(ink: InkMap, space_px: float) -> InkStrips:
+    """Average a page's ink for staves of about this space (working pixels)."""
+    strip_px = max(2, round(space_px / _STRIPS_PER_SPACE))
+    line = ink.spacing.line_px * ink.scale if ink.spacing else 0.14 * space_px
+    every = np.asarray(cv2.add(ink.dark, ink.coloured), np.uint8)
+    return InkStrips(lines.strip_means(every, strip_px), strip_px, max(1.0, line))
+
+
+def follow_lines(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, space: float) -> Course | None:
+    """Follow the lines of one staff.
+
+    Parameters
+    ----------
+    strips : InkStrips
+    seen : LeafMap
+    cells : ndarray of float64, shape (n_lines, n)
+        Where the map has the lines, in cells, bottom line first.
+    first : int
+        Column of the map of the first of them.
+    space : float
+        Staff space, working pixels.
+
+    Returns
+    -------
+    Course or None
+        None if the staff is narrower than two strips.
+    """
+    width = strips.strip_px
+    at = np.asarray(seen.cols_at(np.arange(first, first + cells.shape[1])), dtype=np.float64)
+    half_cell = seen.cell_px[1] / 2
+    low = max(0, int(np.ceil((at[0] - half_cell) / width)))
+    high = min(len(strips.total), int((at[-1] + half_cell) / width) + 1)
+    if high - low < 2:
+        return None
+    middles: Floats = (np.arange(low, high, dtype=np.float64) + 0.5) * width - 0.5
+    thought: Floats = np.array([np.interp(middles, at, seen.rows_at(row)) for row in cells])
+    ridge = _ridges(strips, low, high, thought, space)
+    half = max(1, round(_REACH_SPACES * space))
+    window = np.arange(-half, half + 1)
+    # Where the staff's lines are usually this strong, half as much is as good as the whole.
+    usual = max(_LEAST_RIDGE, float(np.percentile(ridge[:, :, half - half // 3 : half + half // 3 + 1], 80)))
+    clear = np.minimum(ridge / usual, 1.0)
+    gain = clear + _MAP_WEIGHT * _map_at(seen, thought, middles, window)
+    gain -= _OFF_WEIGHT * (window / half) ** 2
+    path = lines.follow(np.ascontiguousarray(gain, dtype=np.float32), _STIFF)
+    each, strip = np.ogrid[: len(cells), : high - low]
+    here = clear[each, strip, path]
+    above = clear[each, strip, np.maximum(path - 1, 0)]
+    below = clear[each, strip, np.minimum(path + 1, 2 * half)]
+    # The summit between pixels: a parabola through three places (common practice).
+    bend = np.minimum(above + below - 2 * here, -1e-3)
+    fine = np.rint(thought) + window[path] + np.clip(0.5 * (above - below) / bend, -0.5, 0.5)
+    sigma = _SMOOTH_SPACES * space / width
+    # Where a line is not seen it stays where its neighbours have moved to.
+    moved = np.where(here > 0.25, here, 0.0) ** 2
+    common = ((fine - thought) * moved).sum(axis=0) / np.maximum(moved.sum(axis=0), 1e-6)
+    common = lines.weighted_smooth(common[None], moved.sum(axis=0)[None], sigma)[0]
+    settled = np.where(moved > 0, fine, thought + common)
+    rows = lines.weighted_smooth(settled, np.where(moved > 0, moved, _LEAN), sigma)
+    found = _seen(clear, rows - np.rint(thought), half)
+    return Course(middles, np.asarray(rows, dtype=np.float64), found, space)
+
+
+def _ridges(strips: InkStrips, low: int, high: int, thought: Floats, space: float) -> F32:
+    """Ridges of ink in a window round each line; shape (n_lines, n_strips, n_places)."""
+    half = max(1, round(_REACH_SPACES * space))
+    beyond = half + max(2, round(1.5 * strips.line_px + 0.5)) + round(strips.line_px) + 1
+    height = strips.total.shape[1]
+    window = np.arange(-beyond, beyond + 1)
+    at = np.clip(np.rint(thought).astype(int)[..., None] + window, 0, height - 1)
+    patch = strips.total[np.arange(low, high)[None, :, None], at]
+    flat = np.ascontiguousarray(patch.reshape(-1, len(window)), dtype=np.float32)
+    ridge = _ridge(flat, strips.line_px).reshape(patch.shape)
+    return ridge[:, :, beyond - half : beyond + half + 1]
+
+
+def _ridge(strips: F32, line_px: float) -> F32:
+    """As `lines.ridges`, but with no half pixel of bias where lines are an even number thick."""
+    thick = max(1, round(line_px))
+    kernel = np.ones(thick + 1 - thick % 2)
+    if thick % 2 == 0:
+        kernel[[0, -1]] = 0.5
+    away = max(2, round(1.5 * line_px + 0.5))
+    centre = cv2.filter2D(strips, cv2.CV_32F, kernel[None] / thick, borderType=cv2.BORDER_REPLICATE)
+    padded = cv2.copyMakeBorder(centre, 0, 0, away, away, cv2.BORDER_REPLICATE)
+    beside = np.maximum(padded[:, : -2 * away], padded[:, 2 * away :])
+    return np.asarray(np.maximum(centre - beside, 0.0), dtype=np.float32)
+
+
+def _map_at(seen: LeafMap, thought: Floats, middles: Floats, window: npt.NDArray[np.intp]) -> F32:
+    """The network's line probability in the same windows."""
+    rows = (np.rint(thought)[..., None] + window + 0.5) / seen.cell_px[0] - 0.5
+    cols = np.broadcast_to(((middles + 0.5) / seen.cell_px[1] - 0.5)[None, :, None], rows.shape)
+    shape = (rows.shape[0] * rows.shape[1], rows.shape[2])
+    found = cv2.remap(
+        seen.line, cols.reshape(shape).astype(np.float32), rows.reshape(shape).astype(np.float32),
+        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    return np.asarray(found.reshape(rows.shape), dtype=np.float32)
+
+
+def _seen(clear: F32, rows: Floats, half: int) -> Bool:
+    """Where ink stands on the smoothed lines, a pixel up or down."""
+    place = np.clip(np.rint(rows).astype(int) + half, 1, 2 * half - 1)
+    each, strip = np.ogrid[: clear.shape[0], : clear.shape[1]]
+    near = np.maximum.reduce([clear[each, strip, place + d] for d in (-1, 0, 1)])
+    return np.asarray(near > _SEEN)
+
+
+def ends(course: Course, ragged_spaces: float = 1.5) -> list[tuple[int, int]]:
+    """First and one past last strip of each line: where it is mostly seen over a space.
+
+    A line that fades out long before most of its staff's others is taken as far as those.
+    """
+    per_space = course.per_space
+    width = 2 * round(0.5 * per_space) + 1
+    spans = []
+    for seen in course.seen:
+        mostly = cv2.blur(seen[None].astype(np.float32), (width, 1), borderType=cv2.BORDER_REPLICATE)[0]
+        on = np.flatnonzero((mostly >= 0.5) & seen)
+        spans.append((int(on[0]), int(on[-1]) + 1) if len(on) else (0, len(seen)))
+    middle = (len(spans) - 1) // 2
+    left, right = sorted(a for a, _ in spans)[middle], sorted((b for _, b in spans), reverse=True)[middle]
+    far = ragged_spaces * per_space
+    return [(left if a > left + far else a, right if b < right - far else b) for a, b in spans]

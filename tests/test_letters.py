@@ -1,0 +1,195 @@
+"""Rows of neumes without lines, read by the letters at their left ends."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import cv2
+import msgspec
+import numpy as np
+import pytest
+from lxml import etree
+
+from neumary.gamut import CLEF_DEGREES
+from neumary.implied_spacing import FarHead, fit_course, fit_spacing
+from neumary.ink import map_ink
+from neumary.letter_heights import Letter, name_letters
+from neumary.letter_rows import find_rows
+from neumary.letter_staves import LetterPage, read_letters
+from neumary.mei import to_mei
+from neumary.models import load_model
+from neumary.pipeline import judge, number_signs
+from neumary.settings import make_settings
+from neumary.types import F32, Page, Scan
+from neumary_models.labels import CLEFS, HEADS
+from neumary_synth.ageing import Ageing
+from neumary_synth.render import Rendered, render_page
+
+CELLS_A_SPACE = 3.0
+SPACE_PX = 15.0
+
+
+@cache
+def drawn(seed: int = 31) -> Rendered:
+    return render_page(seed, "letters", ageing=Ageing(), space_px=SPACE_PX)
+
+
+def maps(rendered: Rendered) -> tuple[F32, F32]:
+    """Where music and text stand, as the leaf network is to tell it."""
+    scale = CELLS_A_SPACE / SPACE_PX
+    size = (round(rendered.page.width * scale), round(rendered.page.height * scale))
+    found = []
+    for name in ("music", "text"):
+        share = cv2.resize((rendered.masks[name] > 96).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+        found.append(np.clip(2.5 * share, 0, 1).astype(np.float32))
+    return found[0], found[1]
+
+
+@cache
+def read(seed: int = 31) -> tuple[LetterPage, Page]:
+    """What was seen, and the page judged."""
+    rendered = drawn(seed)
+    scan = Scan(page_id="p", rgb=rendered.rgb, source="p.png", sha256="0")
+    ink = map_ink(scan)
+    cell_px = SPACE_PX / CELLS_A_SPACE * ink.scale
+    seen = read_letters(ink, *maps(rendered), (cell_px, cell_px), CELLS_A_SPACE, load_model("", threads=1))
+    glyphs, readings = number_signs(list(seen.staves), list(seen.signs))
+    page = msgspec.structs.replace(
+        rendered.page, staves=seen.staves, glyphs=tuple(glyphs), readings=tuple(readings), neumes=(),
+        syllables=(), warnings=seen.remarks,
+    )  # fmt: skip
+    return seen, judge(page, make_settings())
+
+
+# The renderer ---------------------------------------------------------------------------
+
+
+def test_each_line_has_letters_at_the_left_and_no_lines() -> None:
+    page = drawn().page
+    current = page.current()
+    for staff in page.staves:
+        assert staff.lines == () and staff.kind == "letters"
+        cols = {True: [], False: []}
+        for glyph in page.glyphs:
+            if glyph.staff == staff.id:
+                cols[current[glyph.id].label in CLEFS].append(glyph.col)
+        assert cols[True] and (not cols[False] or max(cols[True]) < min(cols[False]))
+
+
+def test_letters_stand_at_the_height_of_their_pitch() -> None:
+    page = drawn().page
+    current = page.current()
+    off = []
+    for staff in page.staves:
+        letters = [(g, current[g.id].label) for g in page.glyphs if g.staff == staff.id]
+        heads = [(g, current[g.id].pitch) for g, label in letters if label in HEADS]
+        for glyph, label in letters:
+            if label in CLEFS:
+                step = staff.space_px / 2
+                rows = [g.row + (p.degree - CLEF_DEGREES[label]) * step for g, p in heads if p is not None]
+                off.append((glyph.row - float(np.median(rows))) / staff.space_px)
+    assert np.abs(off).mean() < 0.35
+
+
+# Parts ----------------------------------------------------------------------------------
+
+
+def test_rows_are_found_over_their_words() -> None:
+    rendered = drawn()
+    music, text = maps(rendered)
+    rows = find_rows(music, text, CELLS_A_SPACE)
+    current = rendered.page.current()
+    scale = CELLS_A_SPACE / SPACE_PX
+    hit = 0
+    for staff in rendered.page.staves:
+        heads = [g for g in rendered.page.glyphs if g.staff == staff.id and current[g.id].label in HEADS]
+        row, col = (float(np.median([getattr(g, x) for g in heads])) * scale for x in ("row", "col"))
+        hit += any(0 < float(np.interp(col, r.cols, r.text)) - row < 4 * CELLS_A_SPACE for r in rows)
+    assert hit == len(rendered.page.staves) and len(rows) <= len(rendered.page.staves) + 1
+
+
+def test_a_page_without_words_has_no_rows() -> None:
+    music, text = maps(drawn())
+    assert find_rows(music, np.zeros_like(text), CELLS_A_SPACE) == []
+    assert find_rows(np.zeros_like(music), text, CELLS_A_SPACE) == []
+
+
+def letter(row: float, name: str, p: float = 0.9, rival: str = "") -> Letter:
+    names = [(f"clef_{name}", p)] + ([(f"clef_{rival}", 0.95 - p)] if rival else [])
+    return Letter(row, 10.0, tuple(sorted(names, key=lambda pair: -pair[1])))
+
+
+def test_letters_of_a_page_measure_the_step() -> None:
+    step = 9.0  # px; f and c four degrees apart
+    rows = [[letter(100.0 * k, "f"), letter(100.0 * k - 4 * step, "c")] for k in range(1, 6)]
+    heights = name_letters(rows, step_px=8.0)
+    assert heights.step_px == pytest.approx(step, rel=0.03)
+    assert [heights.f_row(k) for k in range(5)] == pytest.approx([100, 200, 300, 400, 500], abs=1)
+
+
+def test_a_letter_misread_is_set_right_by_its_distance() -> None:
+    step = 9.0
+    rows = [[letter(100.0 * k, "f"), letter(100.0 * k - 4 * step, "c")] for k in range(1, 6)]
+    rows.append([letter(600.0, "f"), letter(600.0 - 4 * step, "e", p=0.5, rival="c")])
+    heights = name_letters(rows, step_px=step)
+    assert {name for _, name in heights.named[5]} == {"clef_f", "clef_c"}
+
+
+def test_a_row_without_a_letter_has_no_height() -> None:
+    heights = name_letters([[], [letter(50.0, "e", p=0.2)], [letter(90.0, "c", p=0.9)]], step_px=9.0)
+    assert heights.f_row(0) is None and heights.f_row(1) is None
+    assert heights.f_row(2) == pytest.approx(90 + 4 * 9.0, abs=1)
+
+
+@pytest.mark.parametrize("wide", [-0.12, 0.0, 0.12])
+def test_the_scribes_spacing_is_found_from_where_heads_crowd(wide: float) -> None:
+    rng = np.random.default_rng(5)
+    degrees = rng.integers(1, 7, 150)
+    heads = [FarHead(d * (1 + wide) + rng.normal(0, 0.15), ((int(d), 0.4),)) for d in degrees]
+    fitted = fit_spacing(heads)
+    assert fitted.above == pytest.approx(wide, abs=0.03) and fitted.below == 0
+
+
+def test_a_course_laid_too_low_is_mended() -> None:
+    rng = np.random.default_rng(6)
+    along = rng.uniform(0, 1, 60)
+    heights = rng.integers(-1, 7, 60) + 0.15 + 0.25 * along + rng.normal(0, 0.12, 60)
+    level, tilt = fit_course(heights, along)
+    left = heights - level - tilt * along
+    assert np.abs(left - np.round(left)).mean() < np.abs(heights - np.round(heights)).mean()
+    assert level + tilt / 2 == pytest.approx(0.275, abs=0.08)
+
+
+# The whole ------------------------------------------------------------------------------
+
+
+def test_pitches_are_ranges_and_mostly_right() -> None:
+    _, page = read()
+    truth = drawn().page
+    meant = truth.current()
+    current = page.current()
+    right, inside = [], []
+    for glyph in page.glyphs:
+        pitch = current[glyph.id].pitch
+        if current[glyph.id].label not in HEADS:
+            continue
+        assert pitch is not None and pitch.certainty in ("ranged", "contour")
+        near = min(truth.glyphs, key=lambda g: np.hypot(g.row - glyph.row, g.col - glyph.col))
+        known = meant[near.id].pitch
+        if known is None or pitch.degree is None or np.hypot(near.row - glyph.row, near.col - glyph.col) > 7:
+            continue
+        right.append(pitch.degree == known.degree)
+        inside.append(known.degree in [degree for degree, _, _ in pitch.alternatives])
+    assert len(right) > 50 and np.mean(right) >= 0.6 and np.mean(inside) > 0.9
+
+
+def test_nothing_pretends_to_be_a_line() -> None:
+    seen, page = read()
+    assert seen.lettered > 0.5
+    assert all(staff.lines == () and staff.kind == "letters" for staff in page.staves)
+    assert all(reading.step is None for reading in page.readings)
+
+
+def test_such_pages_make_valid_mei(standards: object) -> None:
+    schema = etree.RelaxNG(etree.parse(f"{standards}/mei/mei-Neumes-5.1.rng"))
+    assert schema.validate(etree.fromstring(to_mei(read()[1])))

@@ -1,0 +1,394 @@
+"""Train the finder of staves.
+
+    python -m neumary_training.leaf_train CONFIG.toml --work DIR [--jobs N] [--render-only]
+
+Renders the pages (kept in DIR as shards with hashes), trains on a GPU when there is one and on
+the CPU otherwise, and writes weights, registry entry, card and metrics to DIR/model.
+Interrupted, the same command goes on from its checkpoint.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import time
+import tomllib
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from neumary_models.leaf_outputs import (
+    CHANNELS_IN,
+    CHANNELS_OUT,
+    DOWN,
+    LEAF_SPACE,
+    LINE,
+    REACH_SCALE,
+    REGION,
+    REGIONS,
+    SPACE,
+    STRIDE,
+    UP,
+    ZONE,
+)
+from neumary_models.network import MapNet
+from neumary_training.data import data_hash
+from neumary_training.export import export_net
+from neumary_training.leaf_data import STORED_SPACE, Leaf, load_leaves, render_leaves
+from neumary_training.train import moving_average, rate_of
+
+_SCALES: Final = (0.5, 1.12)  # input pixels per stored pixel: 4 to 9 pixels a staff space
+_USUAL_SHARE: Final = 0.5  # of the crops near the usual scale, as a page whose space is known
+_LINE_SIGMA: Final = 0.6  # cells
+_OFF_PAGE: Final = 100.0  # stored pixels to the nearest line, where there is none
+_CHECK_EVERY: Final = 500
+_CHECK_BATCHES: Final = 6
+_ABOUT: Final = "finds staves, their outer lines and text on whole pages; trained on rendered pages only"
+
+
+@dataclass(frozen=True, slots=True)
+class LeafConfig:
+    """Every knob of a run; see ``configs/leaf.toml``. An unknown key in the file is an error."""
+
+    name: str = "leaf"
+    seed: int = 2
+    train_pages: int = 2400
+    held_out_pages: int = 120
+    kinds: dict[str, float] | None = None
+    widths: tuple[int, int, int, int] = (16, 32, 64, 96)
+    crop: int = 384
+    batch: int = 48
+    steps: int = 5000
+    peak_rate: float = 2e-3
+    weight_decay: float = 1e-2
+
+    @classmethod
+    def load(cls, path: Path) -> LeafConfig:
+        """Read a configuration.
+
+        Raises
+        ------
+        ValueError
+            For an unknown key.
+        """
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        unknown = sorted(set(table) - {f.name for f in fields(cls)})
+        if unknown:
+            raise ValueError(f"{path}: unknown setting '{unknown[0]}'")
+        if "widths" in table:
+            table["widths"] = tuple(table["widths"])
+        return cls(**table)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Crops:
+    """A batch: pictures (B, 3, H, W), and targets of (B, H / 2, W / 2) cells.
+
+    `region` is (B, len(REGIONS), H / 2, W / 2); `up`, `down` and `line` are in cells, `space` is
+    the logarithm of the staff space over `LEAF_SPACE`.
+    """
+
+    picture: Tensor
+    zone: Tensor
+    up: Tensor
+    down: Tensor
+    line: Tensor
+    space: Tensor
+    region: Tensor
+
+
+class LeafCropper:
+    """Cuts random crops out of pages; one scale for a batch, so that the device does it at once."""
+
+    def __init__(self, leaves: list[Leaf], crop: int, device: torch.device) -> None:
+        self.device, self.crop = device, crop
+        least = 2 * round(crop / _SCALES[0] / 2) + 2
+        self.pictures, self.maps = [], []
+        for leaf in leaves:
+            height, width = (max(side, least) for side in leaf.picture.shape[:2])
+            picture = np.full((height, width, 3), 255, np.uint8)
+            picture[: leaf.picture.shape[0], : leaf.picture.shape[1]] = leaf.picture
+            maps = np.zeros((6, height // 2, width // 2), np.float16)
+            maps[4] = _OFF_PAGE
+            own = (leaf.zone, leaf.region, leaf.up, leaf.down, leaf.line, leaf.space)
+            maps[:, : leaf.zone.shape[0], : leaf.zone.shape[1]] = np.stack(own)
+            self.pictures.append(torch.from_numpy(picture).to(device))
+            self.maps.append(torch.from_numpy(maps).to(device))
+        area = np.array([p.shape[0] * p.shape[1] for p in self.pictures], dtype=np.float64)
+        self.share = area / area.sum()
+
+    def crops(self, rng: np.random.Generator, batch: int) -> Crops:
+        """A random batch at a random scale; large pages are drawn more often."""
+        scale = LEAF_SPACE / STORED_SPACE * float(np.exp(rng.normal(0, 0.06)))
+        if rng.random() >= _USUAL_SHARE:
+            scale = float(np.exp(rng.uniform(*np.log(_SCALES))))
+        reach = 2 * round(self.crop / scale / 2)  # stored pixels, an even number
+        scale = self.crop / reach
+        pictures, maps = [], []
+        for index in rng.choice(len(self.share), size=batch, p=self.share).tolist():
+            picture, own = self.pictures[index], self.maps[index]
+            top = int(rng.integers(0, (picture.shape[0] - reach) // 2 + 1))
+            left = int(rng.integers(0, (picture.shape[1] - reach) // 2 + 1))
+            pictures.append(picture[2 * top : 2 * top + reach, 2 * left : 2 * left + reach])
+            maps.append(own[:, top : top + reach // 2, left : left + reach // 2])
+        ink = (255.0 - torch.stack(pictures).permute(0, 3, 1, 2).float()) / 255.0
+        seen = functional.interpolate(
+            ink, size=(self.crop, self.crop), mode="bilinear", antialias=True, align_corners=False
+        )
+        return self._targets(seen.clamp(0, 1), torch.stack(maps), scale)
+
+    def _targets(self, seen: Tensor, maps: Tensor, scale: float) -> Crops:
+        """Targets at the cells' centres, from the nearest stored ones; distances go on in between."""
+        at = (torch.arange(self.crop // STRIDE, device=self.device) + 0.5) / scale - 0.5
+        near = at.round().long().clamp(0, maps.shape[2] - 1)
+        own = maps[:, :, near][:, :, :, near].float()
+        zone, bits = own[:, 0].long(), own[:, 1].long()
+        off = ((at - near) * STRIDE)[None, :, None]
+        to_cells = scale / STRIDE
+        space = torch.log(own[:, 5].clamp(min=1e-3) * scale / LEAF_SPACE)
+        return Crops(
+            picture=seen,
+            zone=zone,
+            up=(own[:, 2] + off) * to_cells,
+            down=(own[:, 3] - off) * to_cells,
+            line=own[:, 4] * to_cells,
+            space=torch.where(own[:, 5] > 0, space, torch.zeros_like(space)),
+            region=torch.stack([(bits >> k & 1).float() for k in range(len(REGIONS))], 1),
+        )
+
+
+def shaken(pictures: Tensor, generator: torch.Generator) -> Tensor:
+    """Colour, contrast, blur and noise as other cameras, inks and parchments would give.
+
+    Parameters
+    ----------
+    pictures : Tensor float32 (B, 3, H, W)
+        Ink strengths 0..1.
+    generator : torch.Generator
+    """
+    device, count = pictures.device, pictures.shape[0]
+
+    def uniform(low: float, high: float, *shape: int) -> Tensor:
+        return low + (high - low) * torch.rand(*shape, device=device, generator=generator)
+
+    mix = torch.eye(3, device=device) + uniform(-0.12, 0.12, count, 3, 3)
+    out = torch.einsum("bij,bjhw->bihw", mix, pictures)
+    weights = uniform(0.1, 1.0, count, 3, 1, 1)
+    grey = (out * weights / weights.sum(1, keepdim=True)).sum(1, keepdim=True)
+    bleach = (uniform(0, 1, count, 1, 1, 1) < 0.12).float()
+    out = (out * (1 - bleach) + grey * bleach).clamp(0, 1)
+    out = out ** torch.exp(uniform(-0.35, 0.35, count, 1, 1, 1)) * uniform(0.6, 1.25, count, 1, 1, 1)
+    coarse = uniform(-0.06, 0.06, count, 1, 8, 8)
+    out = out + functional.interpolate(coarse, size=pictures.shape[2:], mode="bicubic")
+    blurred = functional.avg_pool2d(out, 3, 1, 1)
+    soft = uniform(0, 0.7, count, 1, 1, 1) * (uniform(0, 1, count, 1, 1, 1) < 0.3).float()
+    out = out * (1 - soft) + blurred * soft
+    noise = torch.randn(out.shape, device=device, generator=generator)
+    return (out + noise * uniform(0, 0.04, count, 1, 1, 1)).clamp(0, 1)
+
+
+def losses(scores: Tensor, crops: Crops) -> dict[str, Tensor]:
+    """All parts of the loss for one batch."""
+    scores = scores.float()
+    on = crops.zone > 0
+    total = on.sum().clamp(min=1)
+    zone = functional.cross_entropy(scores[:, ZONE], crops.zone)
+    want = torch.exp(-(crops.line**2) / (2 * _LINE_SIGMA**2))
+    line = functional.binary_cross_entropy_with_logits(scores[:, LINE][:, 0], want)
+
+    def away(part: slice, target: Tensor) -> Tensor:
+        miss = functional.smooth_l1_loss(
+            scores[:, part][:, 0] * REACH_SCALE, target, beta=0.5, reduction="none"
+        )
+        return (miss * on).sum() / total
+
+    space = (scores[:, SPACE][:, 0] - crops.space).abs()
+    region = functional.binary_cross_entropy_with_logits(scores[:, REGION], crops.region)
+    return {
+        "zone": 2.0 * zone,
+        "line": 2.0 * line,
+        "up": 0.3 * away(UP, crops.up),
+        "down": 0.3 * away(DOWN, crops.down),
+        "space": 0.5 * (space * on).sum() / total,
+        "region": region,
+    }
+
+
+class LeafRun:
+    """One training run: everything that changes from step to step, so that it can be resumed."""
+
+    def __init__(self, config: LeafConfig, work: Path) -> None:
+        self.config, self.work = config, work
+        self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+        torch.manual_seed(config.seed)
+        self.rng = np.random.default_rng([config.seed, 1])
+        self.generator = torch.Generator(device=self.device)
+        self.generator.manual_seed(config.seed)
+        self.net = leaf_net(config.widths).to(self.device)
+        self.optimiser = torch.optim.AdamW(
+            self.net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay
+        )
+        self.average = torch.optim.swa_utils.AveragedModel(
+            self.net, multi_avg_fn=moving_average, use_buffers=True
+        )
+        self.step = 0
+        self.due = 0  # the step that a time limit would have us be at
+        self.history: list[dict[str, float]] = []
+        self._resume()
+
+    def advance(self, cropper: LeafCropper) -> dict[str, Tensor]:
+        """One optimiser step."""
+        done = max(self.step, self.due)
+        for group in self.optimiser.param_groups:
+            group["lr"] = self.config.peak_rate * rate_of(done, self.config.steps)
+        crops = cropper.crops(self.rng, self.config.batch)
+        picture = shaken(crops.picture, self.generator).contiguous(memory_format=torch.channels_last)
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+            scores = self.net(picture)
+        parts = losses(scores, crops)
+        self.optimiser.zero_grad(set_to_none=True)
+        torch.stack(list(parts.values())).sum().backward()  # type: ignore[no-untyped-call]
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 5.0)
+        self.optimiser.step()
+        self.average.update_parameters(self.net)
+        self.step += 1
+        return parts
+
+    @torch.no_grad()
+    def held_out(self, cropper: LeafCropper) -> dict[str, float]:
+        """Measures of the averaged weights on fixed held-out crops."""
+        rng = np.random.default_rng([self.config.seed, 2])
+        net = self.average.module.eval()
+        rows: list[dict[str, float]] = []
+        for _ in range(_CHECK_BATCHES):
+            crops = cropper.crops(rng, self.config.batch)
+            scores = net(crops.picture).float()
+            row = {name: float(value) for name, value in losses(scores, crops).items()}
+            rows.append({"loss": sum(row.values()), **measures(scores, crops)})
+        return {name: round(float(np.mean([row[name] for row in rows])), 4) for name in rows[0]}
+
+    def save(self) -> None:
+        """Write the checkpoint whole or not at all."""
+        fresh = self.work / "checkpoint.part"
+        state = {
+            "net": self.net.state_dict(),
+            "average": self.average.state_dict(),
+            "optimiser": self.optimiser.state_dict(),
+            "rng": json.dumps(self.rng.bit_generator.state),
+            "generator": self.generator.get_state().cpu(),
+            "config": json.dumps(asdict(self.config), sort_keys=True),
+            "progress": json.dumps([self.step, self.history]),
+        }
+        torch.save(state, fresh)
+        fresh.replace(self.work / "checkpoint.pt")
+
+    def _resume(self) -> None:
+        path = self.work / "checkpoint.pt"
+        if not path.exists():
+            return
+        state = torch.load(path, map_location="cpu", weights_only=True)
+        if state["config"] != json.dumps(asdict(self.config), sort_keys=True):
+            raise SystemExit(f"{path} belongs to another configuration; move it away or use another --work")
+        self.net.load_state_dict(state["net"])
+        self.average.load_state_dict(state["average"])
+        self.optimiser.load_state_dict(state["optimiser"])
+        self.rng.bit_generator.state = json.loads(state["rng"])
+        self.generator.set_state(state["generator"])
+        self.step, self.history = json.loads(state["progress"])
+
+
+def leaf_net(widths: tuple[int, int, int, int]) -> MapNet:
+    """The leaf network, untrained."""
+    return MapNet(CHANNELS_IN, CHANNELS_OUT, widths, LINE)
+
+
+def measures(scores: Tensor, crops: Crops) -> dict[str, float]:
+    """Cell by cell: share of zones right (intersection over union), and how far distances miss."""
+    zone = scores[:, ZONE].argmax(1)
+    out = {}
+    for k, name in ((1, "staff"), (2, "few_lines")):
+        both = ((zone == k) & (crops.zone == k)).sum()
+        either = ((zone == k) | (crops.zone == k)).sum().clamp(min=1)
+        out[f"iou_{name}"] = float(both / either)
+    on = crops.zone > 0
+    for name, part, target in (("up", UP, crops.up), ("down", DOWN, crops.down)):
+        miss = (scores[:, part][:, 0] * REACH_SCALE - target).abs()[on]
+        out[f"{name}_cells"] = float(miss.mean()) if miss.numel() else 0.0
+    miss = (scores[:, SPACE][:, 0] - crops.space).abs()[on]
+    out["space_log"] = float(miss.mean()) if miss.numel() else 0.0
+    for k, name in enumerate(REGIONS):
+        found, true = scores[:, REGION][:, k] > 0, crops.region[:, k] > 0.5
+        out[f"f1_{name}"] = float(2 * (found & true).sum() / (found.sum() + true.sum()).clamp(min=1))
+    return out
+
+
+def train(config: LeafConfig, work: Path, shards: Path | None = None, limit_s: float = 0.0) -> Path:
+    """Train and export.
+
+    Parameters
+    ----------
+    config : LeafConfig
+    work : Path
+        Folder for checkpoint, log and model.
+    shards : Path, optional
+        Folder of the rendered pages; default ``work / "leaves"``.
+    limit_s : float
+        As in `neumary_training.train.train`.
+
+    Returns
+    -------
+    Path
+        Folder of the finished model.
+    """
+    work.mkdir(parents=True, exist_ok=True)
+    shards = shards or work / "leaves"
+    run = LeafRun(config, work)
+    pages, kept = (
+        LeafCropper(load_leaves(shards, split), config.crop, run.device) for split in ("train", "held-out")
+    )
+    began = time.monotonic()
+    while max(run.step, run.due) < config.steps:
+        if limit_s:
+            run.due = int(config.steps * (time.monotonic() - began) / limit_s)
+        parts = run.advance(pages)
+        if run.step % 100 == 0:
+            row = {name: round(float(value.detach()), 4) for name, value in parts.items()}
+            run.history.append({"step": run.step, **row})
+            print(f"step {run.step} {time.monotonic() - began:.0f}s {row}", flush=True)
+        if run.step % _CHECK_EVERY == 0:
+            print(f"step {run.step} held out: {run.held_out(kept)}", flush=True)
+            run.save()
+    metrics = {**run.held_out(kept), "steps_done": run.step, "data_sha256": data_hash(shards, "train")}
+    folder = work / "model"
+    net = run.average.module.cpu().float()
+    plain: dict[str, Any] = asdict(config)
+    export_net(net, plain, metrics, folder, about=_ABOUT, role="leaf", shape=(CHANNELS_IN, 192, 256))
+    (folder / "history.json").write_text(json.dumps(run.history) + "\n", encoding="utf-8")
+    print(json.dumps(metrics, indent=1), flush=True)
+    return folder
+
+
+def main() -> None:
+    """Command line of a training run."""
+    parser = argparse.ArgumentParser(description="Train the finder of staves on rendered pages.")
+    parser.add_argument("config", type=Path)
+    parser.add_argument("--work", type=Path, required=True, help="folder for shards, checkpoint and model")
+    parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
+    parser.add_argument("--render-only", action="store_true")
+    parser.add_argument("--limit-s", type=float, default=0.0, help="seconds to train; 0 = no limit")
+    options = parser.parse_args()
+    config = LeafConfig.load(options.config)
+    for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
+        render_leaves(options.work / "leaves", config.seed, split, pages, config.kinds, options.jobs)
+    if not options.render_only:
+        print(train(config, options.work, limit_s=options.limit_s))
+
+
+if __name__ == "__main__":
+    main()
