@@ -27,7 +27,7 @@ from neumary_models.labels import CLEFS
 _WITNESS_DOUBT: Final = 0.05  # chance that custodes and flats mislead about a clef that is not seen
 _HABIT_POWER: Final = 0.7  # habits alone are too sure of themselves: their odds are raised to this power
 _BLIND_DOUBT: Final = 0.5  # chance that habits mislead where the whole run shows no clef at all
-_OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
+_OVERRULE_P: Final = 0.9  # a believed clef is not overruled for anything less probable than this
 _HIDDEN_CLEF_P: Final = 0.15  # a leftmost sign whose clef rivals reach this may be the clef
 _FLAT_LEAST_P: Final = 0.05  # a neighbouring B step must reach this for a flat to move there
 
@@ -115,15 +115,17 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
     chain = ClefChain(run, chant)
     pinned = {i: read_base(s) for i, s in enumerate(run) if any(c.reading.by == "human" for c in s.clefs)}
     bases, marginals = chain.best(pinned), chain.marginals(pinned)
+    contested: dict[int, int] = {}  # stretches kept as read, and the base all else would rather have
     while True:  # each round pins at least one stretch, so this ends
         unfair = [
             i for i in range(len(run)) if i not in pinned and not _fair(run, chain, bases, marginals, i)
         ]
         if not unfair:
             break
+        contested |= {i: bases[i] for i in unfair}
         pinned |= {i: read_base(run[i]) for i in unfair}
         bases, marginals = chain.best(pinned), chain.marginals(pinned)
-    doubt_clefs(run, chain, bases, record)
+    doubt_clefs(run, chain, bases, contested, record)
     blind = not any(s.observed for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):

@@ -297,10 +297,10 @@ def _ink_box(strip: Strip, line_free: U8, candidate: Candidate) -> Box:
         r1, c1 = max(box[1] + box[3] for box in boxes), max(box[0] + box[2] for box in boxes)
         top, bottom, left, right = top + r0, top + r1, left + c0, left + c1
     page_rows = strip.page_rows[top:bottom, left:right]
-    page_cols = strip.page_cols[top:bottom, left:right]
+    page_cols = strip.page_cols[top]  # alike in all rows, rising
     return Box(
         max(0, math.floor(page_rows.min())),
-        max(0, math.floor(page_cols.min())),
+        max(0, math.floor(page_cols[left])),
         max(1, math.ceil(page_rows.max()) + 1),
-        max(1, math.ceil(page_cols.max()) + 1),
+        max(1, math.ceil(page_cols[right - 1]) + 1),
     )

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 import neumary
-from neumary import coloured, decide, ink, modes, neumes, pitch, staves
+from neumary import coloured, decide, ink, modes, neumes, pitch, staffless_pages, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.line_rule import parse_rule
@@ -70,7 +70,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     glyphs, readings = number_signs(found, signs)
     if settings.only == "all":
         remarks += _bare(found, glyphs, readings)
-    return Page(
+    page = Page(
         page_id=scan.page_id,
         source=Path(scan.source).name,
         sha256=scan.sha256,
@@ -84,6 +84,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         warnings=tuple(remarks),
         provenance=_provenance(settings, model),
     )
+    return staffless_pages.add_free_signs(page, scan, None, model, settings)
 
 
 def judge(page: Page, settings: ReadSettings) -> Page:
@@ -101,6 +102,7 @@ def judge(page: Page, settings: ReadSettings) -> Page:
         With neumes and hints; glyphs, readings and warnings grow.
     """
     chant = settings.repertoire == "chant"
+    page, free = staffless_pages.set_aside(page)
     glyphs, readings, remarks = decide.decide(
         page.staves, page.glyphs, page.readings, decide=settings.decide, repertoire=settings.repertoire
     )
@@ -120,7 +122,8 @@ def judge(page: Page, settings: ReadSettings) -> Page:
         hints=tuple(modes.hint_modes(page.staves, glyphs, settled)) if chant else (),
     )
     lyrics = text_of_page(Path(settings.text), page.page_id) if settings.text else []
-    return place_syllables(judged, lyrics)
+    whole = place_syllables(staffless_pages.put_back(judged, free, names=chant), lyrics)
+    return staffless_pages.share_syllables(whole)
 
 
 def _bare(found: list[Staff], glyphs: list[Glyph], readings: list[Reading]) -> list[Remark]:

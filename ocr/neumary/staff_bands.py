@@ -11,9 +11,11 @@ from typing import Final
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from neumary.leaf_map import LeafMap
-from neumary.lines import Floats, runs, weighted_smooth
+from neumary.lines import Floats, weighted_smooth
+from neumary.types import Bool
 
 MOST_LINES: Final = 5
 _FULL_LINES: Final = 3  # from so many lines on a staff is a full one
@@ -27,6 +29,7 @@ _GAP_SPACES: Final = 6.0  # pieces of one staff at most so far apart
 _SMALL_GAP_SPACES: Final = 1.0  # pieces so near are one staff whatever stands between
 _BRIDGED: Final = 0.15  # mean probability of a staff between two pieces of one
 _ALIGNED_SPACES: Final = 0.6
+_SKIPS_SPACES: Final = 1.5  # two lines further apart leave out a line between them
 _OFF_COUNT: Final = 1.0  # what each line more or less than the staff's height says costs
 
 
@@ -86,9 +89,7 @@ def _is_staff(band: Band) -> bool:
     return length >= _SHORTEST_SPACES and (length >= _SHORT_SPACES or band.p >= _SURE)
 
 
-def _gather(
-    seen: LeafMap, on: Floats, axis: np.ndarray[tuple[int, int], np.dtype[np.bool_]], top: int, left: int
-) -> Band | None:
+def _gather(seen: LeafMap, on: Floats, axis: Bool, top: int, left: int) -> Band | None:
     """The votes of all cells around a piece of axis."""
     width = axis.shape[1]
     every = np.arange(top, top + axis.shape[0])[:, None]
@@ -214,13 +215,34 @@ def line_courses(seen: LeafMap, band: Band, asked: int | None) -> tuple[Floats, 
     sigma = _SMOOTH_SPACES * band.space
     top, bottom = weighted_smooth(np.vstack([band.top, band.bottom]), np.vstack([band.weight] * 2), sigma)
     tall = float(np.median(bottom - top))
-    count = asked or _count(seen, band, top, bottom, tall)
+    count = _count(seen, band, top, bottom, tall)
     if count == 1:
-        return ((top + bottom) / 2)[None], band.space
-    share = np.arange(count)[:, None] / (count - 1)
-    rows = bottom + (top - bottom) * share
-    full = count >= _FULL_LINES or tall < 1.5 * band.space
-    return rows, tall / (count - 1) if full else band.space
+        rows, space = ((top + bottom) / 2)[None], band.space
+    else:
+        rows = bottom + (top - bottom) * (np.arange(count)[:, None] / (count - 1))
+        few = count < _FULL_LINES and tall > _SKIPS_SPACES * band.space
+        space = band.space if few else tall / (count - 1)
+    if asked and asked != count:
+        rows = _as_asked(seen, band, rows, space, asked)
+    return rows, space
+
+
+def _as_asked(seen: LeafMap, band: Band, rows: Floats, space: float, asked: int) -> Floats:
+    """So many lines of the staff's grid as were asked for, where lines are likeliest seen."""
+    gap = (rows[0] - rows[-1]) / (len(rows) - 1) if len(rows) > 1 else np.full(rows.shape[1], space)
+    cols = np.arange(band.first, band.last)
+    spare = len(rows) - asked
+    first = range(min(0, spare), max(0, spare) + 1)
+    choices = [rows[0] - gap * np.arange(low, low + asked)[:, None] for low in first]
+    return max(choices, key=lambda r: float(_line_at(seen, r, cols).sum()))
+
+
+def _line_at(seen: LeafMap, rows: Floats, cols: npt.NDArray[np.intp]) -> Floats:
+    """Mean probability of a line along each course; nothing beyond the page."""
+    at = np.rint(rows).astype(int)
+    inside = (at >= 0) & (at < seen.line.shape[0])
+    p = seen.line[np.clip(at, 0, seen.line.shape[0] - 1), cols[None, :]]
+    return np.asarray(np.where(inside, p, 0.0).mean(axis=1), dtype=np.float64)
 
 
 def _count(seen: LeafMap, band: Band, top: Floats, bottom: Floats, tall: float) -> int:
@@ -236,16 +258,6 @@ def _count(seen: LeafMap, band: Band, top: Floats, bottom: Floats, tall: float) 
 
 def _comb(seen: LeafMap, band: Band, top: Floats, bottom: Floats, n: int) -> float:
     """Mean probability of a line on n even lines, less that half way between them."""
-    cols = np.arange(band.first, band.last)
     places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
-    rows = np.clip(np.rint(bottom + (top - bottom) * places).astype(int), 0, seen.line.shape[0] - 1)
-    found = seen.line[rows, cols[None, :]].mean(axis=1)
+    found = _line_at(seen, bottom + (top - bottom) * places, np.arange(band.first, band.last))
     return float(found[::2].mean() - found[1::2].mean())
-
-
-def ends_of(band: Band) -> tuple[int, int]:
-    """First and one past last column that cells voted for."""
-    on = runs(band.weight > 0)
-    return (band.first + on[0][0], band.first + on[-1][1]) if on else (band.first, band.last)
-
-

@@ -295,7 +295,7 @@ def check_page(page: Page, where: str = "") -> None:
     where = where or f"Page {page.page_id}"
     staves = _unique((staff.id for staff in page.staves), "staff", where)
     glyphs = _unique((glyph.id for glyph in page.glyphs), "sign", where)
-    _unique((neume.id for neume in page.neumes), "neume", where)
+    neumes = _unique((neume.id for neume in page.neumes), "neume", where)
     syllables = _unique((syllable.id for syllable in page.syllables), "syllable", where)
     _known((glyph.staff for glyph in page.glyphs), staves, "staff", where)
     _known((neume.staff for neume in page.neumes), staves, "staff", where)
@@ -303,6 +303,9 @@ def check_page(page: Page, where: str = "") -> None:
     _known((reading.glyph for reading in page.readings), glyphs, "sign", where)
     _known((glyph for neume in page.neumes for glyph in neume.glyphs), glyphs, "sign", where)
     _known((neume.syllable for neume in page.neumes if neume.syllable), syllables, "syllable", where)
+    _unique((mark.id for mark in page.marks), "mark", where)
+    _known((mark.staff for mark in page.marks), staves, "staff", where)
+    _known((mark.neume for mark in page.marks if mark.neume), neumes, "neume", where)
     for staff in page.staves:
         for number, line in enumerate(staff.lines, 1):
             if len(line.cols) != len(line.rows) or len(line.cols) < 2:

@@ -18,7 +18,8 @@ from neumary_synth.compose import compose, lens_noise
 from neumary_synth.parchment import field
 from neumary_synth.plan import halved, plan_page, sample_kind
 from neumary_synth.sheets import as_u8
-from neumary_synth.staffless_truth import FreeSign, bent_signs
+from neumary_synth.staffless_photo import bent_signs
+from neumary_synth.staffless_truth import FreeSign
 from neumary_synth.truth import page_truth
 from neumary_synth.warp import Warp, apply_warp, make_warp
 from neumary_synth.writing import write_page

@@ -1,0 +1,307 @@
+"""Staffless signs on a page: rows of them where there are no staves, layers of them around staves.
+
+A row of signs becomes a `Staff` without lines. Signs above or below the lines of a staff get the
+layers "upper" and "lower": they never enter the melody. Either way the page says that no pitch is
+given, and everything that works on pitches is kept away from them (`set_aside`, `put_back`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from neumary.leaf_map import LeafMap
+from neumary.settings import ReadSettings
+from neumary.staffless import FreeCandidate
+from neumary.staffless_glyphs import LETTER, page_edges, to_neume
+from neumary.staffless_layers import Around, signs_around, without_leaks
+from neumary.staffless_look import FreeLook, look_for_signs
+from neumary.staffless_rows import rows_of
+from neumary.staffless_text import words_under
+from neumary.types import Box, Mark, Neume, Page, Remark, Scan, Staff
+from neumary_models.zoo import LoadedModel
+
+ROLE: Final = "staffless"
+"""Name of the companion model."""
+
+_LAYERS: Final = ("melody", "upper", "lower")
+_EPISEMA_P: Final = 0.5
+_LETTER_REACH: Final = 2.0  # letters stand within this many virgae of their neume
+_LONE_P: Final = 0.7  # a sign alone in its row must be surer than this
+_FREE_SHARE: Final = 0.0004  # of the page's cells must look like staffless signs before it is read for them
+_SIGN_PER_SPACE: Final = 1.05  # virga against staff space around staves; own count on rendered pages
+
+NO_PITCH: Final = (
+    "These signs stand on no lines and beside no clef letters, so the leaf gives no pitch: stated are "
+    "their names and, inside each sign, up, down or same."
+)
+
+
+def add_free_signs(
+    page: Page, scan: Scan, seen: LeafMap | None, model: LoadedModel, settings: ReadSettings
+) -> Page:
+    """Read the staffless signs of a page, if it has any.
+
+    Parameters
+    ----------
+    page : Page
+        With the staves that were found and the signs on them.
+    scan : Scan
+    seen : LeafMap or None
+        Tells whether it is worth while to look; without it, and with ``lines = "0"``, it always is
+        on a page without staves.
+    model : LoadedModel
+        With the companion `ROLE`; without it the page is handed back.
+    settings : ReadSettings
+
+    Returns
+    -------
+    Page
+        With rows, or layers, of signs, words under rows, and remarks.
+    """
+    reader = model.companions.get(ROLE)
+    if reader is None or settings.only != "all":
+        return page
+    asked = settings.line_count == 0
+    if not asked and seen is not None and seen.share_of("free-sign") < _FREE_SHARE:
+        return page
+    if not page.staves:
+        look = look_for_signs(scan.rgb, reader)
+        return page if look is None or not look.signs else _with_rows(page, look)
+    lined = [staff for staff in page.staves if staff.lines]
+    if not lined or seen is None:
+        return page
+    space = float(np.median([staff.space_px for staff in lined]))
+    look = look_for_signs(scan.rgb, reader, _SIGN_PER_SPACE * space)
+    return page if look is None else _with_layers(page, look)
+
+
+# Rows ---------------------------------------------------------------------------------------------
+
+
+def _with_rows(page: Page, look: FreeLook) -> Page:
+    rows = [[look.signs[i] for i in row] for row in rows_of(look.signs, look.size_px)]
+    rows = [row for row in rows if _believed(row)]
+    if not rows:
+        return page
+    staves = [_row_staff(f"s{n:02d}", row, look, page) for n, row in enumerate(rows, 1)]
+    signs = [(sign, staff.id, "melody") for staff, row in zip(staves, rows, strict=True) for sign in row]
+    words = words_under(staves, look)
+    kept = tuple(remark for remark in page.warnings if remark.code != "no-staves")
+    said = Remark(code="no-pitch", text=f"No staff lines were found. {NO_PITCH}")
+    page = msgspec.structs.replace(
+        page,
+        staves=tuple(staves),
+        syllables=tuple(msgspec.structs.replace(w, id=f"y{n:04d}") for n, w in enumerate(words, 1)),
+        warnings=(*kept, said),
+    )
+    return _with_signs(page, signs, look)
+
+
+def _believed(row: Sequence[FreeCandidate]) -> bool:
+    """Whether a row has a neume at all, and more than a lone doubtful one."""
+    neumes = [sign for sign in row if sign.name != LETTER]
+    return len(neumes) > 1 or any(sign.p_sign > _LONE_P for sign in neumes)
+
+
+def _row_staff(name: str, row: Sequence[FreeCandidate], look: FreeLook, page: Page) -> Staff:
+    edges = np.array([sign.box for sign in row])
+    margin = look.size_px / 4
+    top, left, bottom, right = page_edges(
+        (
+            float(edges[:, 0].min()) - margin, float(edges[:, 1].min()) - margin,
+            float(edges[:, 2].max()) + margin, float(edges[:, 3].max()) + margin,
+        ),
+        look,
+    )  # fmt: skip
+    area = Box(top, left, min(bottom, page.height), min(right, page.width))
+    p = float(np.mean([sign.p_sign for sign in row]))
+    return Staff(
+        id=name,
+        column=0,
+        lines=(),
+        space_px=round(look.size_px / look.scale, 3),
+        area=area,
+        kind="staffless",
+        kind_p=round(p, 4),
+    )
+
+
+# Layers -------------------------------------------------------------------------------------------
+
+
+def _with_layers(page: Page, look: FreeLook) -> Page:
+    around = signs_around(page, look)
+    page = without_leaks(page, around)
+    around = [one for one in around if not one.is_note]
+    if not around:
+        return page
+    counts = Counter(one.layer for one in around if one.sign.name != LETTER)
+    text = (
+        f"{counts['upper']} staffless signs above and {counts['lower']} below the staves are kept in layers "
+        "of their own and are no part of the melody. The leaf gives no pitch for them: stated are their "
+        "names and, inside each sign, up, down or same."
+    )
+    page = msgspec.structs.replace(
+        page, warnings=(*page.warnings, Remark(code="layers-without-pitch", text=text))
+    )
+    return _with_signs(page, [(one.sign, one.staff, one.layer) for one in _ordered(page, around)], look)
+
+
+def _ordered(page: Page, around: Sequence[Around]) -> list[Around]:
+    rank = {staff.id: n for n, staff in enumerate(page.staves)}
+    return sorted(around, key=lambda one: (rank[one.staff], one.layer != "upper", one.sign.box[1]))
+
+
+# Both ---------------------------------------------------------------------------------------------
+
+
+def _with_signs(page: Page, signs: Sequence[tuple[FreeCandidate, str, str]], look: FreeLook) -> Page:
+    """Give signs their ids, behind what the page has, and letters their neumes."""
+    glyphs, readings, neumes = list(page.glyphs), list(page.readings), list(page.neumes)
+    made: list[tuple[Neume, str, Box, float]] = []
+    number = max((int(g.id[1:]) for g in glyphs if g.id[1:].isdigit()), default=0)
+    for sign, staff, layer in signs:
+        if sign.name == LETTER:
+            continue
+        one = to_neume(sign, look, staff, layer)
+        names = tuple(f"g{number + k:04d}" for k in range(1, len(one.glyphs) + 1))
+        number += len(names)
+        glyphs += [msgspec.structs.replace(g, id=n) for g, n in zip(one.glyphs, names, strict=True)]
+        readings += [msgspec.structs.replace(r, glyph=n) for r, n in zip(one.readings, names, strict=True)]
+        neumes.append(msgspec.structs.replace(one.neume, id=f"n{len(neumes) + 1:04d}", glyphs=names))
+        made.append((neumes[-1], layer, one.box, one.p_episema))
+    marks = [
+        Mark(id="", kind="episema", staff=neume.staff, neume=neume.id, layer=layer, confidence=round(p, 4))
+        for neume, layer, _, p in made
+        if p > _EPISEMA_P
+    ]
+    marks += [_letter(sign, staff, layer, made, look) for sign, staff, layer in signs if sign.name == LETTER]
+    return msgspec.structs.replace(
+        page,
+        glyphs=tuple(glyphs),
+        readings=tuple(readings),
+        neumes=tuple(neumes),
+        marks=tuple(msgspec.structs.replace(mark, id=f"m{n:04d}") for n, mark in enumerate(marks, 1)),
+    )
+
+
+def _letter(
+    sign: FreeCandidate, staff: str, layer: str, made: Sequence[tuple[Neume, str, Box, float]], look: FreeLook
+) -> Mark:
+    """A significative letter, at the nearest neume of its row."""
+    box = Box(*page_edges(sign.box, look))
+    reach = _LETTER_REACH * look.size_px / look.scale
+    near = [
+        (_gap(box, other), neume.id) for neume, own, other, _ in made if (neume.staff, own) == (staff, layer)
+    ]
+    gap, name = min(near, default=(np.inf, ""))
+    return Mark(
+        id="",
+        kind="letter",
+        staff=staff,
+        neume=name if gap <= reach else "",
+        layer=layer,
+        box=box,
+        confidence=round(sign.p_sign * float(sign.names.max()), 4),
+    )
+
+
+def _gap(a: Box, b: Box) -> float:
+    """White between two boxes, px."""
+    rows = max(a.top - b.bottom, b.top - a.bottom, 0)
+    cols = max(a.left - b.right, b.left - a.right, 0)
+    return float(np.hypot(rows, cols))
+
+
+# Apart from pitches -------------------------------------------------------------------------------
+
+
+def set_aside(page: Page) -> tuple[Page, Page]:
+    """Part a page into what pitches are worked out for, and its staffless signs.
+
+    Returns
+    -------
+    lined : Page
+        Without rows of staffless signs, and without the layers around staves.
+    free : Page
+        The rest; all staves of the page in their order.
+    """
+    bare = {staff.id for staff in page.staves if staff.kind == "staffless"}
+    apart = {glyph.id for glyph in page.glyphs if glyph.layer != "melody" or glyph.staff in bare}
+    if not bare and not apart:
+        return page, msgspec.structs.replace(page, glyphs=(), readings=(), neumes=(), marks=(), syllables=())
+
+    def part(free: bool) -> Page:
+        return msgspec.structs.replace(
+            page,
+            staves=page.staves if free else tuple(s for s in page.staves if s.id not in bare),
+            glyphs=tuple(g for g in page.glyphs if (g.id in apart) == free),
+            readings=tuple(r for r in page.readings if (r.glyph in apart) == free),
+            neumes=tuple(n for n in page.neumes if bool(apart & set(n.glyphs)) == free),
+            syllables=tuple(y for y in page.syllables if (y.staff in bare) == free),
+            marks=page.marks if free else (),
+        )
+
+    return part(False), part(True)
+
+
+def put_back(lined: Page, free: Page, *, names: bool = True) -> Page:
+    """Join the two parts of a page again.
+
+    Parameters
+    ----------
+    lined, free : Page
+        From `set_aside`; `lined` with pitches, neumes and remarks added since.
+    names : bool
+        False withholds the names of signs (repertoire that is no chant).
+    """
+    if not free.glyphs and not free.marks:
+        return lined
+    changed = {staff.id: staff for staff in lined.staves}
+    staves = tuple(changed.get(staff.id, staff) for staff in free.staves)
+    layer_of = {glyph.id: glyph.layer for glyph in free.glyphs}
+    rank = {staff.id: n for n, staff in enumerate(staves)}
+    apart = [n if names else msgspec.structs.replace(n, name="", rivals=()) for n in free.neumes]
+    ordered = sorted(
+        [*lined.neumes, *apart],
+        key=lambda n: (rank[n.staff], _LAYERS.index(layer_of.get(n.glyphs[0], "melody"))),
+    )
+    new = {id(neume): f"n{number:04d}" for number, neume in enumerate(ordered, 1)}
+    renamed = {old.id: new[id(neume)] for old, neume in zip(free.neumes, apart, strict=True)}
+    return msgspec.structs.replace(
+        lined,
+        staves=staves,
+        glyphs=(*lined.glyphs, *free.glyphs),
+        readings=(*lined.readings, *free.readings),
+        neumes=tuple(msgspec.structs.replace(neume, id=new[id(neume)]) for neume in ordered),
+        syllables=(*lined.syllables, *free.syllables),
+        marks=tuple(msgspec.structs.replace(mark, neume=renamed.get(mark.neume, "")) for mark in free.marks),
+    )
+
+
+def share_syllables(page: Page) -> Page:
+    """Tie the neumes above and below staves to the syllables of the melody they stand over or under.
+
+    A neume around a staff belongs to the syllable of the nearest neume of that staff's melody,
+    measured along the staff.
+    """
+    glyphs = {glyph.id: glyph for glyph in page.glyphs}
+    melody: dict[str, list[tuple[float, str]]] = {}
+    for neume in page.neumes:
+        first = glyphs[neume.glyphs[0]]
+        if first.layer == "melody" and neume.syllable:
+            melody.setdefault(neume.staff, []).append((first.col, neume.syllable))
+
+    def tied(neume: Neume) -> Neume:
+        first = glyphs[neume.glyphs[0]]
+        if first.layer == "melody" or neume.staff not in melody:
+            return neume
+        _, syllable = min((abs(col - first.col), name) for col, name in melody[neume.staff])
+        return msgspec.structs.replace(neume, syllable=syllable)
+
+    return msgspec.structs.replace(page, neumes=tuple(map(tied, page.neumes)))

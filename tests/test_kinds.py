@@ -1,0 +1,86 @@
+"""Which notation a page is in: found out with a probability, or as the user says."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import get_args
+
+import cv2
+import msgspec
+import numpy as np
+import pytest
+
+from neumary.gamut import gives_exact_pitch
+from neumary.ink import map_ink
+from neumary.kinds import corner_ink, lettered_p, name_kinds
+from neumary.pitch import resolve_pitches
+from neumary.settings import NOTATIONS, make_settings
+from neumary.types import InkMap, NotationKind, Page, Scan
+from neumary_models.labels import HEADS
+from neumary_synth.ageing import Ageing
+from neumary_synth.render import render_page
+
+
+@cache
+def drawn(kind: str, seed: int) -> tuple[InkMap, Page]:
+    """A clean page and its truth, read as well as can be."""
+    cv2.setNumThreads(1)
+    rendered = render_page(seed, kind, ageing=Ageing(), space_px=16)
+    return map_ink(Scan(page_id="p", rgb=rendered.rgb, source="p.png", sha256="0")), rendered.page
+
+
+@pytest.mark.parametrize("kind", ["square", "pointed"])
+def test_corners_tell_square_heads_from_pointed_ones(kind: str) -> None:
+    right = []
+    for seed in range(51, 57):
+        ink, page = drawn(kind, seed)
+        staves = name_kinds(ink, page.staves, page.glyphs, page.readings)
+        right.append({staff.kind for staff in staves} == {kind})
+        assert all(0.5 <= staff.kind_p <= 1 for staff in staves)
+    assert np.mean(right) >= 0.8
+
+
+def test_too_few_heads_say_nothing() -> None:
+    ink, page = drawn("square", 51)
+    assert corner_ink(ink, page.glyphs[:4], page.readings) is None
+    assert name_kinds(ink, page.staves, (), ()) == list(page.staves)
+
+
+def test_kinds_settled_before_stay() -> None:
+    ink, page = drawn("two-line", 51)
+    staves = name_kinds(ink, page.staves, page.glyphs, page.readings)
+    assert [staff.kind for staff in staves] == ["coloured-lines"] * len(staves)
+
+
+@pytest.mark.parametrize("asked", get_args(NotationKind))
+def test_what_the_user_says_holds(asked: NotationKind) -> None:
+    ink, page = drawn("square", 51)
+    staves = name_kinds(ink, page.staves, page.glyphs, page.readings, asked)
+    assert {(staff.kind, staff.kind_p) for staff in staves} == {(asked, 1.0)}
+
+
+def test_the_setting_knows_every_kind() -> None:
+    assert ("auto", *get_args(NotationKind)) == NOTATIONS
+    assert make_settings().notation_asked is None
+    assert make_settings(notation="letters").notation_asked == "letters"
+    assert make_settings(notation="letters").sha256 != make_settings().sha256
+
+
+@pytest.mark.parametrize("kind", get_args(NotationKind))
+@pytest.mark.parametrize("lines", [0, 1, 2])
+def test_few_lines_never_give_exact_pitch(kind: NotationKind, lines: int) -> None:
+    _, page = drawn("square", 51)
+    staves = [
+        msgspec.structs.replace(staff, kind=kind, lines=staff.lines[1 : 1 + lines]) for staff in page.staves
+    ]
+    assert not any(gives_exact_pitch(staff) for staff in staves)
+    readings, _ = resolve_pitches(staves, page.glyphs, page.readings)
+    certain = {r.pitch.certainty for r in readings if r.label in HEADS and r.pitch is not None}
+    assert "exact" not in certain
+    if kind == "staffless":
+        assert certain == {"contour"}
+
+
+def test_more_letters_make_the_kind_surer() -> None:
+    p = [lettered_p(share) for share in (0.0, 0.3, 0.6, 1.0)]
+    assert p == sorted(p) and p[0] < 0.05 and p[-1] > 0.95
