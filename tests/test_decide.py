@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_pages import Writer, sung
 
-from neumary.clef_verdicts import INFER_LEAST_P
+from neumary.clef_verdicts import INFER_LEAST_P, WEIGHED
 from neumary.decide import decide
 from neumary.gamut import FAINT, degree_of
 from neumary.pitch import resolve_pitches
@@ -121,6 +121,55 @@ def test_a_persons_clef_is_never_overruled() -> None:
     leaf.readings.append(Reading(glyph=clef, label="clef_f", confidence=1.0, step=6, by="human"))
     done = decide(*leaf.parts)
     assert [r for r in done.readings if r.glyph == clef][-1].by == "human"
+
+
+def test_of_two_clefs_that_disagree_the_one_borne_out_is_taken() -> None:
+    # the flat stands on b under the C clef; text beside it was read as an F clef, more surely
+    leaf = Writer().staff().sign("clef_f", 2, confidence=0.65).sign("clef_c", 4, confidence=0.5)
+    leaf.notes(2, 4).sign("flat", 3).notes(3, 2)
+    leaf.staff().clef("c", 3).notes(2, 3, 4, 2)
+    pitches, codes, remarks = settle(leaf)
+    assert pitches[:4] == words("a3 c4 bb3 a3")
+    assert codes == ["clefs-disagree"]
+    assert "F clef on line 2" in remarks[0].text and "C clef on line 3" in remarks[0].text
+
+
+@pytest.mark.parametrize("sign", ["flat", "natural"])
+def test_a_hidden_clef_is_settled_by_a_sign_only_b_takes(sign: str) -> None:
+    # by habit the clef of the next staff would be taken; the sign on the second space says C on line 3
+    leaf = Writer().staff().notes(2, 1).sign(sign, 3, confidence=0.99).notes(3, 2, 3)
+    leaf.staff().clef("c", 4, confidence=0.99).notes(3, 4, 3, 2)
+    done = decide(*leaf.parts)
+    assert (done.readings[-1].label, done.readings[-1].step) == ("clef_c", 4)
+    assert done.readings[-1].confidence > 0.7
+
+
+def test_a_clef_written_amid_a_staff_changes_something() -> None:
+    # the hidden clef before it was most likely another one
+    leaf = Writer().staff().notes(2, 3, 2, 1).clef("c", 4).notes(2, 3, 4).staff().clef("c", 4).notes(3)
+    plain = Writer().staff().notes(2, 3, 2, 1).notes(2, 3, 4).staff().clef("c", 4).notes(3)
+
+    def same_p(leaf: Writer) -> float:
+        steps = dict(next(r for r in decide(*leaf.parts).readings if r.by == "inferred").steps)
+        return steps.get(6, 0.0)
+
+    assert same_p(leaf) < same_p(plain)
+
+
+def test_a_doubtful_clef_its_neighbours_bear_out_gains_confidence() -> None:
+    leaf = hymn(True, {1: {"label": "clef_c", "step": 6, "confidence": 0.7, "rivals": (("clef_f", 0.2),)}})
+    done = decide(*leaf.parts)
+    assert done.remarks == []
+    weighed = done.readings[-1]
+    assert (weighed.label, weighed.step, weighed.note) == ("clef_c", 6, WEIGHED)
+    assert weighed.confidence > 0.95
+
+
+def test_a_doubted_clef_is_named_with_what_it_may_be() -> None:
+    wrong = {"label": "clef_f", "step": 6, "confidence": 0.97, "rivals": (("clef_c", 0.02),)}
+    (told,) = decide(*hymn(False, {1: wrong}).parts).remarks
+    assert told.staff == "s02" and "F clef on line 4" in told.text
+    assert "C clef on line 4" in told.text and "4 steps higher" in told.text
 
 
 @pytest.mark.parametrize("custodes", [True, False])
@@ -277,6 +326,13 @@ def test_the_overruled_reading_stays_on_record() -> None:
     done = decide(*leaf.parts)
     assert done.readings[: len(leaf.readings)] == leaf.readings
     assert [(r.by, r.step) for r in done.readings[len(leaf.readings) :]] == [("decided", 4)]
+
+
+def test_second_or_third_is_left_to_the_reader() -> None:
+    """Scribes push seconds apart: the reader has weighed that, the melody would only count it twice."""
+    leaf = Writer().staff().clef("c", 4).notes(2).sign("punctum", 4, steps=((4, 0.55), (3, 0.45)))
+    done = decide(*leaf.notes(2).parts)
+    assert done.remarks == []
 
 
 def test_a_custos_weighs_on_the_note_it_announces() -> None:

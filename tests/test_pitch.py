@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_pages import SPACE, Writer, name, sung
 
+from neumary.custodes import check_page_turn
 from neumary.errors import UsageError
 from neumary.gamut import CLEF_DEGREES, GAMUT_DEGREES, base_degree, clef_step, degree_of
 from neumary.pitch import accidental_degrees, resolve_pitches
-from neumary.types import Box, Reading, Syllable
+from neumary.types import Box, Page, Reading, Syllable
 
 # Lines and spaces of a four-line staff, bottom to top. C rows and F3, F4: guides to square
 # notation (C3, C4: two independent ones); letters D, G by the same arithmetic. Octave: C line c4.
@@ -242,6 +243,30 @@ def test_a_flat_written_again_on_a_staff_did_not_hold_to_its_end() -> None:
     assert "flat-repeated" in codes(said)
 
 
+def test_where_words_are_unknown_a_word_does_not_last_for_ever() -> None:
+    """Design figure: in 213 cases on rendered pages no flat held farther than 15 staff spaces."""
+    leaf = Writer().staff().clef("c", 4).notes(A, A, A).sign("flat", B).notes(B)
+    start = leaf.glyphs[-1].col
+    leaf.sign("punctum", B, col=start + 10 * SPACE).sign("punctum", B, col=start + 20 * SPACE)
+    readings, _ = resolve_pitches(*leaf.parts, flat_scope="word")
+    assert sung(readings)[-3:] == ["bb3", "bb3", "b3"]
+    near, far, beyond = (r.pitch.alternatives for r in readings[-3:])
+    assert [choice[1] for choice in far] == [-1, 0]  # both are offered, best first
+    assert near[0][2] > beyond[0][2] > far[0][2]
+
+
+def test_a_b_no_flat_touches_is_sure() -> None:
+    leaf = Writer().staff().clef("c", 4).notes(A, B)
+    assert resolve_pitches(*leaf.parts)[0][-1].pitch.alternatives == ((degree_of("b", 3), 0, 1.0),)
+
+
+def test_a_flat_near_the_clef_is_its_notes_own_where_flats_are_repeated() -> None:
+    """Common practice, no source: who writes a flat anew for each word does not mean a signature."""
+    leaf = Writer().staff().clef("c", 4).sign("flat", B).notes(B).sign("division").notes(B)
+    leaf.sign("flat", B).notes(B)
+    assert sung(resolve_pitches(*leaf.parts)[0]) == ["bb3", "b3", "bb3"]
+
+
 def test_unknown_scope_is_refused() -> None:
     with pytest.raises(UsageError, match="flat scope"):
         resolve_pitches(*_flat_leaf().parts, flat_scope="bar")
@@ -259,10 +284,33 @@ def test_a_custos_is_compared_as_pitch() -> None:
 
 
 def test_a_custos_that_lies_is_reported_with_both_names() -> None:
-    leaf = Writer().staff().clef("c", 4).notes(4).sign("custos", 2).staff().clef("c", 4).notes(3)
+    leaf = Writer().staff().clef("c", 4).notes(4).sign("custos", 2).staff().clef("c", 4).notes(4)
     _, remarks = resolve_pitches(*leaf.parts)
     assert codes(remarks) == ["custos-mismatch"]
-    assert "f3" in remarks[0].text and "g3" in remarks[0].text
+    assert "f3" in remarks[0].text and "a3" in remarks[0].text and "clef" in remarks[0].text
+
+
+def test_a_custos_a_step_out_does_not_accuse_the_clef() -> None:
+    # clefs stand on lines, so a wrong one shifts by an even number of steps, C for F by four
+    leaf = Writer().staff().clef("c", 4).notes(4).sign("custos", 2, confidence=0.6)
+    leaf.staff().clef("c", 4).notes(3)
+    _, remarks = resolve_pitches(*leaf.parts)
+    assert codes(remarks) == ["custos-step"]
+    assert "clef" not in remarks[0].text and "p 0.60" in remarks[0].text
+
+
+def test_a_custos_is_compared_over_the_page_turn() -> None:
+    def page(leaf: Writer, number: int) -> Page:
+        readings, _ = resolve_pitches(*leaf.parts)
+        parts = {"staves": tuple(leaf.staves), "glyphs": tuple(leaf.glyphs), "readings": tuple(readings)}
+        return Page(page_id=f"p{number}", source="", sha256="", width=900, height=900, **parts)
+
+    recto = page(Writer().staff().clef("c", 4).notes(4, 5).sign("custos", 2), 1)
+    assert check_page_turn(recto, page(Writer().staff().clef("f", 4).notes(6), 2)) == []  # f3 both times
+    (told,) = check_page_turn(recto, page(Writer().staff().clef("c", 2).notes(2), 2))
+    assert (told.code, told.staff) == ("custos-mismatch", "s01")
+    assert "f3" in told.text and "c4" in told.text and "page p2" in told.text
+    assert check_page_turn(page(Writer().staff().clef("c", 4).notes(4), 1), recto) == []
 
 
 def test_a_custos_before_a_clef_change_is_read_in_the_clef_being_left() -> None:

@@ -127,7 +127,7 @@ def test_a_stain_does_not_cut_a_staff() -> None:
     drawn = Drawn()
     drawn.staff(300, 80, 820)
     hole = slice(int(400 / CELL), int(450 / CELL))
-    drawn.zone[0][:, hole], drawn.zone[1][:, hole] = 0.7, 0.3
+    drawn.zone[0][:, hole], drawn.zone[1][:, hole] = 0.6, 0.4
     assert len(find_bands(drawn.seen)) == 1
     drawn.zone[0][:, hole], drawn.zone[1][:, hole] = 1.0, 0.0
     drawn.zone[0][:, int(420 / CELL) : int(700 / CELL)] = 1.0

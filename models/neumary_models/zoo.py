@@ -26,7 +26,7 @@ HOME: Final = Path(__file__).parent
 DEFAULT: Final = "strip"
 SIGNS: Final = "signs"
 """Role of the models that read signs on staves; the ones a user chooses among."""
-COMPANIONS: Final[tuple[str, ...]] = ()
+COMPANIONS: Final = ("leaf", "staffless")
 """The shipped models that every reader of signs works with; each has a role of its own name."""
 
 
@@ -80,6 +80,8 @@ class LoadedModel:
     calibration : dict of str to float
     companions : dict of str to LoadedModel
         The models of the other roles, for a reader of signs.
+    threads : int
+        Strips that may be read at once; each runs on one core.
     """
 
     name: str
@@ -87,6 +89,7 @@ class LoadedModel:
     calibration: dict[str, float]
     _session: Any = field(repr=False)
     companions: dict[str, LoadedModel] = field(default_factory=dict)
+    threads: int = 1
 
     def run(self, pictures: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
         """Score strips or pages.
@@ -219,8 +222,11 @@ def _start(entry: ModelEntry, threads: int | None) -> LoadedModel:
 
     data = check(entry)
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads or len(os.sched_getaffinity(0))
+    cores = threads or len(os.sched_getaffinity(0))
+    options.intra_op_num_threads = 1 if entry.role == SIGNS else cores
+    # Beside other work, threads that wait by spinning cost more than they win.
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
     session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
-    return LoadedModel(entry.name, entry.sha256, entry.calibration, session)
+    return LoadedModel(entry.name, entry.sha256, entry.calibration, session, threads=cores)

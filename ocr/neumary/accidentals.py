@@ -15,7 +15,9 @@ piece    until a natural                                              common pra
 
 "auto" takes the narrower "word" on a page that repeats a flat within a staff (`repeats_flats`).
 Where nobody has told where words begin, a word is taken to end at the latest 15 staff spaces after its
-flat, and how sure a B is falls with the distance (`FlatState.chance`). Whatever the scope, a flat beside the clef holds for its whole staff except where a natural
+flat, and how sure a B is falls with the distance (`FlatState.chance`).
+
+Whatever the scope, a flat beside the clef holds for its whole staff except where a natural
 contradicts it (*Liber Usualis* 1961, p. xviij). A flat counts in its own octave only.
 """
 

@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from neumary.clef_chain import CERTAIN_P
 from neumary.clef_witness import sign_base
 from neumary.gamut import Sign, base_degree, clef_name, line_step
 from neumary.record import Record
 from neumary.stretches import Stretch, clef_hypotheses, usual_clefs
 from neumary.types import Box, Glyph, Reading, Staff
+
+WEIGHED: Final = "weighed with its neighbours"
+"""Note on a clef that is kept as read, with the probability that all evidence together leaves it."""
 
 INFER_LEAST_P: Final = 0.4
 """An inferred clef less probable than this is not given: contour only is the honest answer. Pitches under
@@ -62,6 +66,26 @@ def settle_clef(
         return None
     _infer_clef(run, i, bases, p, others, record)
     return base
+
+
+def weigh_clefs(stretch: Stretch, base: int, p: float, record: Record) -> None:
+    """Give clefs that were read with doubt, and kept, the probability all evidence together leaves them.
+
+    Parameters
+    ----------
+    stretch : Stretch
+    base : int
+        Decided degree of its bottom line.
+    p : float
+        Its probability.
+    record : Record
+        Takes the new readings; what the reader itself made of the sign stays before them.
+    """
+    for sign in stretch.clefs:
+        if sign.is_faint or sign.glyph.id in record.dropped or sign_base(sign) != base:
+            continue
+        if sign.reading.confidence <= CERTAIN_P:
+            record.put(sign, confidence=round(p, 4), rivals=(), note=WEIGHED)
 
 
 def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, record: Record) -> bool:

@@ -14,8 +14,8 @@ from typing import Final
 
 from neumary.accidentals import B_CLASS
 from neumary.clef_chain import CERTAIN_P, ClefChain, custos_posterior
-from neumary.clef_verdicts import settle_clef
-from neumary.clef_witness import doubt_clefs, is_witnessed, may_differ, read_base
+from neumary.clef_verdicts import settle_clef, weigh_clefs
+from neumary.clef_witness import doubt_clefs, may_differ, read_base
 from neumary.gamut import FAINT, Sign, degree_name, gives_exact_pitch, signs_by_staff
 from neumary.measures import F64
 from neumary.record import Decision, Record
@@ -24,10 +24,9 @@ from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribut
 from neumary.types import Glyph, Reading, Staff
 from neumary_models.labels import CLEFS
 
-_WITNESS_DOUBT: Final = 0.05  # chance that custodes and flats mislead about a clef that is not seen
-_HABIT_POWER: Final = 0.7  # habits alone are too sure of themselves: their odds are raised to this power
+_HUMBLE_POWER: Final = 0.7  # odds of a clef nobody saw are too sure of themselves: raised to this power
 _BLIND_DOUBT: Final = 0.5  # chance that habits mislead where the whole run shows no clef at all
-_OVERRULE_P: Final = 0.9  # a believed clef is not overruled for anything less probable than this
+_OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
 _HIDDEN_CLEF_P: Final = 0.15  # a leftmost sign whose clef rivals reach this may be the clef
 _FLAT_LEAST_P: Final = 0.05  # a neighbouring B step must reach this for a flat to move there
 
@@ -90,13 +89,10 @@ def _fair(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], margin
     return float(marginals[i][chain.bases.index(bases[i])]) >= _OVERRULE_P and may_differ(run, bases, i)
 
 
-def _humbled(odds: F64, use: F64, witnessed: bool, blind: bool) -> F64:
+def _humbled(odds: F64, use: F64, blind: bool) -> F64:
     """Odds of a clef nobody saw, as sure as they have proved right on rendered pages kept for tuning."""
-    if not witnessed:
-        odds = odds**_HABIT_POWER / (odds**_HABIT_POWER).sum()
-    doubt = _BLIND_DOUBT if blind else _WITNESS_DOUBT
-    mixed: F64 = (1 - doubt) * odds + doubt * use
-    return mixed
+    tempered: F64 = odds**_HUMBLE_POWER / (odds**_HUMBLE_POWER).sum()
+    return (1 - _BLIND_DOUBT) * tempered + _BLIND_DOUBT * use if blind else tempered
 
 
 def _hidden_clef(signs: Sequence[Sign]) -> Sign | None:
@@ -113,33 +109,49 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
     if not run:
         return
     chain = ClefChain(run, chant)
-    pinned = {i: read_base(s) for i, s in enumerate(run) if any(c.reading.by == "human" for c in s.clefs)}
-    bases, marginals = chain.best(pinned), chain.marginals(pinned)
-    contested: dict[int, int] = {}  # stretches kept as read, and the base all else would rather have
-    while True:  # each round pins at least one stretch, so this ends
-        unfair = [
-            i for i in range(len(run)) if i not in pinned and not _fair(run, chain, bases, marginals, i)
-        ]
-        if not unfair:
-            break
-        contested |= {i: bases[i] for i in unfair}
-        pinned |= {i: read_base(run[i]) for i in unfair}
-        bases, marginals = chain.best(pinned), chain.marginals(pinned)
+    human = {i: read_base(s) for i, s in enumerate(run) if any(c.reading.by == "human" for c in s.clefs)}
+    odds = chain.marginals(human)
+    bases, contested = _fair_bases(run, chain, odds, human)
     doubt_clefs(run, chain, bases, contested, record)
+    if contested:  # a clef nobody saw follows those that are kept
+        kept = chain.marginals(human | {i: bases[i] for i in contested})
+        for i in (i for i, stretch in enumerate(run) if not stretch.observed):
+            odds[i], bases[i] = kept[i], chain.bases[int(kept[i].argmax())]
     blind = not any(s.observed for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):
-        odds = marginals[i]
-        if not stretch.observed:
-            odds = _humbled(odds, chain.use[i], is_witnessed(run, i), blind)
-        p = float(odds[chain.bases.index(bases[i])])
-        others = {b: float(odds[k]) for k, b in enumerate(chain.bases) if b != bases[i]}
-        known.append(settle_clef(run, i, bases, p, others, record))
+        here = odds[i] if stretch.observed else _humbled(odds[i], chain.use[i], blind)
+        p = dict(zip(chain.bases, (float(q) for q in here), strict=True))
+        others = {b: q for b, q in p.items() if b != bases[i]}
+        known.append(settle_clef(run, i, bases, p[bases[i]], others, record))
+        if stretch.observed and i not in human:
+            weigh_clefs(stretch, bases[i], p[bases[i]], record)
     _settle_custodes(run, known, record)
     _settle_steps(run, known, chant, record)
     if chant:
         for stretch, base in zip(run, known, strict=True):
             _settle_flats(stretch, base, record)
+
+
+def _fair_bases(
+    run: Sequence[Stretch], chain: ClefChain, odds: F64, human: dict[int, int]
+) -> tuple[list[int], dict[int, int]]:
+    """Bases decided, and what else all evidence would rather have for clefs that are kept as read.
+
+    A clef kept for want of proof says no more to its neighbours than it did before.
+    """
+    bases = [chain.bases[int(k)] for k in odds.argmax(axis=1)]
+    contested: dict[int, int] = {}
+    while True:  # each round settles at least one stretch, so this ends
+        unfair = [
+            i
+            for i in range(len(run))
+            if i not in human and i not in contested and not _fair(run, chain, bases, odds, i)
+        ]
+        if not unfair:
+            return bases, contested
+        for i in unfair:
+            contested[i], bases[i] = bases[i], read_base(run[i])
 
 
 # Custodes ---------------------------------------------------------------------------------------
@@ -180,8 +192,8 @@ def _settle_steps(run: Sequence[Stretch], bases: Sequence[int | None], chant: bo
             continue
         custos = stretch.custos
         signs = [s for s in stretch.signs if s is custos or (s.is_head and s is not stretch.hidden)]
-        for k, sign in enumerate(signs):
-            node = Node(sign, base, breaks=k == 0)
+        for sign in signs:
+            node = Node(sign, base)
             nodes += [node] if node.choices else []
     _settle_nodes(nodes, chant, record)
 

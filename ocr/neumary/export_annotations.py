@@ -6,6 +6,7 @@ One ``AnnotationPage`` per page of the book, in the Web Annotation vocabulary [1
 * each staff and each neume is a transcription (``supplementing``): its notes in the words of
   `neumary.mei.melody_text`; a neume's name is a body with the purpose ``tagging``;
 * each clef, flat, natural, custos and division is ``identifying``;
+* each significative letter is ``identifying``;
 * each syllable with text is ``supplementing``;
 * **doubt:** a note whose pitch is a range has a question mark after the best of it, a note without pitch is
   ``?``; each doubtful sign has an annotation ``questioning`` with the reasons and the alternatives.
@@ -116,6 +117,10 @@ def _annotations(page: Page, canvas: str) -> Iterator[dict[str, Any]]:
             for glyph, reading in event.signs:
                 if doubt := _doubt(reading):
                     yield made.annotation(f"{glyph.id}-doubt", "questioning", [_text(doubt)], glyph.box)
+        for mark in page.marks:
+            if mark.staff == staff.id and mark.box:
+                words = [_text(mark.text or f"significative {mark.kind}")]
+                yield made.annotation(mark.id, "identifying", words, mark.box)
         for syllable in page.syllables:
             if syllable.staff == staff.id and syllable.text and syllable.box:
                 yield made.annotation(syllable.id, "supplementing", [_text(syllable.text)], syllable.box)

@@ -20,7 +20,7 @@ from neumary.mei import NAMESPACE, to_mei
 from neumary.types import Page
 from neumary.xmlwrite import XML_ID, Element, clean, sub
 
-_POINTERS: Final = ("facs", "plist", "follows", "resp")
+_POINTERS: Final = ("facs", "plist", "follows", "corresp", "resp")
 _MEI: Final = f"{{{NAMESPACE}}}"
 
 

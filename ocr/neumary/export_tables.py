@@ -7,7 +7,9 @@ are parted by spaces.
 * ``notes.csv``: a row per head of any layer, in reading order. **Doubt:** ``pname``, ``octave`` and
   ``alter`` are filled only where ``certainty`` is "exact"; for a range, ``alternatives`` holds note and
   probability (``d3:0.6 e3:0.3``), the best first; ``contour`` is u, d or s (up, down, same).
-* ``neumes.csv``: name, contour and ``notes``, in which a note that is not exact ends with ``?``.
+* ``neumes.csv``: name, contour and ``notes``, in which a note that is not exact ends with ``?``; of signs
+  read as a whole, without lines, the name's ``confidence`` and ``rivals`` (parted by semicolons), and in
+  ``marks`` the significative letters and episemata that stand at them.
 * ``staves.csv``: ``clefs`` as letter and line (``C4``), ``volpiano`` as in `neumary.export_text`.
 * ``pages.csv``: counts, warnings, and what made the page.
 
@@ -41,7 +43,7 @@ COLUMNS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "neumes": (
         *("page", "staff", "layer", "order", "neume", "name", "contour", "labels", "notes"),
-        *("syllable", "text", "wordpos", "top", "left", "bottom", "right"),
+        *("syllable", "text", "wordpos", "top", "left", "bottom", "right", "confidence", "rivals", "marks"),
     ),
     "staves": (
         *("page", "staff", "order", "column", "lines", "kind", "kind_p", "space_px", "top", "left", "bottom"),
@@ -177,6 +179,9 @@ def _neumes(page: Page, staff: Staff, events: list[Event]) -> Iterator[Row]:
             **{"notes": " ".join(notes), "syllable": syllable.id if syllable else ""},
             **{"text": syllable.text if syllable else "", "wordpos": syllable.wordpos if syllable else ""},
             **_edges([(g.box.top, g.box.left, g.box.bottom, g.box.right) for g, _ in event.signs]),
+            "confidence": "" if neume is None or neume.confidence is None else round(neume.confidence, 4),
+            "rivals": "; ".join(f"{name}:{round(p, 4)}" for name, p in neume.rivals) if neume else "",
+            "marks": " ".join(m.kind for m in page.marks if neume and m.neume == neume.id),
         }
 
 

@@ -37,7 +37,7 @@ _CLOSING_SPACES: Final = 3.0  # strokes narrower than this are ink, never parchm
 _AROUND_SPACES: Final = 24.0  # reach within which parchment is compared with itself
 _SIGMAS_SPACES: Final = (96.0, 24.0, 6.0, 2.0)  # widths of the smoothing, coarse to fine
 
-_WORKING_SPACE_PX: Final = 18.0  # staff space at working scale; 16 to 20 keeps a line 1 to 3 px thick
+WORKING_SPACE_PX: Final = 18.0  # staff space at working scale; 16 to 20 keeps a line 1 to 3 px thick
 _LINE_SPACES: Final = 0.14  # usual thickness of a line, own measurements on photographed leaves
 _SCALE_SLACK: Final = 0.2  # logarithm of an error in scale that the signs' reading bears
 _MEASURING_SIDE_PX: Final = 1600  # about the longest side on which the ruling is measured
@@ -167,9 +167,9 @@ def map_ink(scan: Scan, space_px: float | None = None) -> InkMap:
     else:
         spacing, smallest = measure_spacing(rgb)
     if spacing is not None:
-        scale = min(1.0, _WORKING_SPACE_PX / smallest)
+        scale = min(1.0, WORKING_SPACE_PX / smallest)
     else:
-        scale = min(1.0, _WORKING_SPACE_PX * _SPACES_PER_SIDE / max(1, min(scan.height, scan.width)))
+        scale = min(1.0, WORKING_SPACE_PX * _SPACES_PER_SIDE / max(1, min(scan.height, scan.width)))
     if scale < 1.0:
         size = (max(1, round(scan.width * scale)), max(1, round(scan.height * scale)))
         rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
@@ -180,7 +180,7 @@ def map_ink(scan: Scan, space_px: float | None = None) -> InkMap:
 
 def mapped_for(ink: InkMap, space_px: float) -> bool:
     """Whether a map's scale suits a staff space, given in pixels of the scan."""
-    return abs(math.log(min(1.0, _WORKING_SPACE_PX / space_px) / ink.scale)) < _SCALE_SLACK
+    return abs(math.log(min(1.0, WORKING_SPACE_PX / space_px) / ink.scale)) < _SCALE_SLACK
 
 
 def _strengths(flat: U8) -> tuple[U8, U8]:

@@ -1,43 +1,39 @@
 """Rows of neumes without staff lines: found over the lines of text they are sung to.
 
-Signs stand in the free space above their words. So lines of text are traced first, each sign goes
-to the line of text under it, and a line of text with enough signs over it carries a row of neumes
-that runs parallel to it.
+Signs stand in the free space above their words. Each head goes to the line of text under it, and
+a line of text with enough heads over it carries a row of neumes that runs parallel to it.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
-from neumary.types import F32
+from neumary.text_lines import TextLine
 
 F64 = npt.NDArray[np.float64]
 
-_ON: Final = 0.5  # probability from which a cell belongs to a region
-_ALONG_SPACES: Final = 2.2  # words are smeared so far into lines of text
-_ACROSS_SPACES: Final = 0.3
-_RIDGE: Final = 0.1  # smeared text from which there is a line of text
-_ALONE_SPACES: Final = 0.7  # a line of text is the darkest place so far up and down
-_SAME_SPACES: Final = 0.8  # pieces of one line of text lie level within this
-_JOINED_SPACES: Final = 40.0  # and at most so far apart
-_SHORT_SPACES: Final = 10.0  # shorter lines of text run as the page's others do
-_BETWEEN_SPACES: Final = 3.4  # words so near over longer ones stand among the signs
-_BETWEEN_SHARE: Final = 0.5
-_LEAST_TEXT_SPACES: Final = 1.2
-_LEAST_LINES: Final = 3  # for the page's bend to be fitted
-_LEAST_COLUMNS_SPACES: Final = 40.0
-_PULL: Final = 0.002
-_ROUNDS: Final = 8
-_STRAY_SPACES: Final = 0.12
-_OWN_SPACES: Final = 6.0  # columns of text that weigh as much as the page's bend
-_LEAST_RISE, _MOST_RISE = 0.5, 6.5  # spaces: how far over the middle of its words a sign stands
-_LEAST_SIGNS: Final = 4
-_LEAST_SIGN_SPACES2: Final = 0.05  # area, square spaces
+_USUAL_PITCH: Final = 5.9  # staff spaces from row to row (rendered pages 5.3 to 6.5)
+_WIDE_SHARE: Final = 0.75  # of the widest usual gap between lines of text: there is music in it
+_FREE_SPACES: Final = 2.6  # free room over a line of text that may hold neumes
+_USUAL_RISE: Final = 2.8  # spaces from the middle of the words to that of the neumes
+_LEAST_RISE, _MOST_RISE = 0.5, 6.5  # spaces: how far over the middle of its words a head stands
+_ON_LINE_SPACES: Final = 0.6
+_ON_LINE: Final = 0.2  # heads a space of its length on a line of text: then it is none
+_ON_OVER: Final = 0.5  # and so many for each head over it
+_LEAST_PITCH: Final = 3.2  # spaces from row to row at least
+_UNDER_SPACES: Final = 4.5
+_LEAST_GAPS: Final = 2
+_ASIDE_SPACES: Final = 12.0  # heads so far beyond a line's ends belong to other words
+_LEAST_HEADS: Final = 4
+_LEAST_LETTER_RISE, _MOST_LETTER_RISE = -0.3, 7.5  # spaces: how far over the words a letter stands
+_OUT_SPACES: Final = 4.0  # how far out of its row's left end
+_EDGE_SPACES: Final = 6.0  # and how far in
+_HEADS_LEFT: Final = 1  # heads that may stand left of a letter
 _KNOTS: Final = 24
 
 
@@ -55,221 +51,163 @@ class NeumeRow:
         Row of the middle of its signs, parallel to `text`.
     top : float
         How far the highest sign stands over the words.
-    signs : int
+    heads : int
+    lead : float
+        Column right of which no letter that gives a height may stand.
     """
 
     cols: F64
     text: F64
     middle: F64
     top: float
-    signs: int
+    heads: int
+    lead: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Bend:
-    """How lines of text run on a page: skewed, curved, fanned out, all of them alike."""
+def guess_space(lines: Sequence[TextLine], guess: float) -> float:
+    """Staff space in cells by the distances between lines of text with room for neumes.
 
-    shape: F64
-    height: float
-    width: float
-
-    def terms(self, cols: F64 | float, row: F64 | float) -> F64:
-        """Columns of the design; shape (n, 6)."""
-        x = 2 * np.asarray(cols, dtype=np.float64) / self.width - 1
-        v = 2 * np.asarray(row, dtype=np.float64) / self.height - 1
-        return np.stack([x, x**2, x**3, v * x, v * x**2, v**2 * x], axis=-1)
-
-    def rise(self, cols: F64 | float, row: float) -> F64:
-        """Rows against the page's middle column, for a line about a row."""
-        return np.asarray(self.terms(cols, row) @ self.shape)
-
-
-def _bent(lines: list[_TextLine], space: float, size: tuple[int, ...]) -> None:
-    """Fit the page's bend to all lines of text, strays weighing little, and give it to each.
-
-    Least squares reweighted after Huber (1964), with a light pull towards straight lines.
+    Parameters
+    ----------
+    lines : sequence of TextLine
+    guess : float
+        Handed back where no two lines tell.
     """
-    bend = _Bend(np.zeros(6), float(size[0]), float(size[1]))
-    long = [line for line in lines if line.length >= _LEAST_TEXT_SPACES * space]
-    if len(long) < _LEAST_LINES or sum(line.length for line in long) < _LEAST_COLUMNS_SPACES * space:
-        return
-    which = np.concatenate([np.full(len(line.cols), k) for k, line in enumerate(long)])
-    rows = np.concatenate([line.rows for line in long])
-    terms = np.concatenate([bend.terms(line.cols, line.rows.mean()) for line in long])
-    levels = np.array([line.rows.mean() for line in long])
-    weights: F64 = np.ones(len(rows))
-    shape = bend.shape
-    pull = _PULL * np.diag([0.1, 1.0, 4.0, 1.0, 4.0, 4.0]) * len(rows) / space**2
-    for _ in range(_ROUNDS):
-        whole = np.maximum(np.bincount(which, weights, len(long)), 1e-9)
-        middle = np.stack([np.bincount(which, weights * column, len(long)) / whole for column in terms.T], 1)
-        mean = np.bincount(which, weights * rows, len(long)) / whole
-        centred, off = terms - middle[which], rows - mean[which]
-        shape = np.linalg.solve(centred.T @ (weights[:, None] * centred) + pull, centred.T @ (weights * off))
-        levels = mean - middle @ shape
-        away = np.abs(rows - levels[which] - terms @ shape) / (_STRAY_SPACES * space)
-        weights = np.asarray(1 / np.maximum(away, 1.0) ** 2)
-    fitted = _Bend(shape, bend.height, bend.width)
-    for k, (line, level) in enumerate(zip(long, levels, strict=True)):
-        line.bend, line.level = fitted, float(level)
-        line.own = _own_waves(line, weights[which == k], space)
+    gaps = [gap for gap in (_gap_above(line, lines) for line in lines) if gap is not None]
+    if len(gaps) < 2:
+        return guess
+    wide = [gap for gap in gaps if gap >= _WIDE_SHARE * float(np.quantile(gaps, 0.8))]
+    return float(np.median(wide)) / _USUAL_PITCH
 
 
-def _own_waves(line: _TextLine, weights: F64, space: float) -> F64:
-    """How a line departs from the page's bend: level, slope, bow; the shorter the line, the less."""
-    assert line.bend is not None
-    off = line.rows - line.level - line.bend.rise(line.cols, line.rows.mean())
-    waves = _waves(line.cols, line.cols[0], line.cols[-1])
-    pull = np.diag([0.0, 1.0, 1.0]) * _OWN_SPACES * space
-    own: F64 = np.zeros(3)
-    for _ in range(_ROUNDS):
-        own = np.asarray(
-            np.linalg.solve((waves * weights) @ waves.T + pull + 1e-9 * np.eye(3), waves @ (weights * off))
-        )
-        away = np.abs(off - own @ waves) / (_STRAY_SPACES * space)
-        weights = np.asarray(1 / np.maximum(away, 1.0) ** 2)
-    return np.asarray(own)
+def _gap_above(line: TextLine, lines: Sequence[TextLine]) -> float | None:
+    """Distance to the next line of text above; None under no other."""
+    middle = (line.cols[0] + line.cols[-1]) / 2
+    gaps = [
+        float(line.row_at(middle)) - float(other.row_at(middle))
+        for other in lines
+        if other is not line and other.cols[0] <= line.cols[-1] and other.cols[-1] >= line.cols[0]
+    ]
+    above = [gap for gap in gaps if gap > 0]
+    return min(above) if above else None
 
 
-def _waves(cols: F64 | float, first: float, last: float) -> F64:
-    """Level, slope, bow over a line's length, level beyond its ends; shape (3, n)."""
-    x = np.clip(2 * (np.asarray(cols, dtype=np.float64) - first) / max(last - first, 1.0) - 1, -1, 1)
-    return np.stack([np.ones_like(x), x, x**2 - 1 / 3])
+def rows_to_try(lines: Sequence[TextLine], space: float) -> list[NeumeRow]:
+    """Where rows of neumes may stand: over each line of text with room above it, longest text first."""
+    roomy = []
+    for line in lines:
+        gap = _gap_above(line, lines)
+        if gap is None or gap >= _FREE_SPACES * space:
+            roomy.append(line)
+    out = []
+    for line in sorted(roomy, key=lambda x: (-x.length, float(x.rows.mean()))):
+        beside = [x for x in roomy if x.cols[0] <= line.cols[-1] and x.cols[-1] >= line.cols[0]]
+        left = min(line.cols[0], float(np.quantile([x.cols[0] for x in beside], 0.25)))
+        right = max(line.cols[-1], float(np.quantile([x.cols[-1] for x in beside], 0.75)))
+        at = np.linspace(left, right, _KNOTS)
+        words = line.row_at(at)
+        out.append(NeumeRow(at, words, words - _USUAL_RISE * space, _MOST_RISE * space, 0, right))
+    return out
 
 
-@dataclass(slots=True, eq=False)
-class _TextLine:
-    cols: F64
-    rows: F64
-    slope: float | None = None  # of a line too short to tell its own
-    bend: _Bend | None = None  # of the whole page, once it is known
-    level: float = 0.0  # row at the page's middle column, under that bend
-    own: F64 = field(default_factory=lambda: np.zeros(3))  # how it departs from that bend
-
-    @property
-    def length(self) -> float:
-        """Columns with text."""
-        return float(len(np.unique(self.cols)))
-
-    def row_at(self, cols: F64 | float) -> F64:
-        """Straight on beyond the ends, or as the page bends."""
-        if self.bend is not None:
-            rise = self.bend.rise(cols, self.rows.mean())
-            return self.level + rise + self.own @ _waves(cols, self.cols[0], self.cols[-1])
-        if self.slope is not None:
-            away = np.asarray(cols, dtype=np.float64) - self.cols.mean()
-            return np.asarray(self.rows.mean() + self.slope * away)
-        order = 2 if len(self.cols) > 60 else 1
-        inside = np.clip(cols, self.cols[0], self.cols[-1])
-        centre, half = (self.cols[0] + self.cols[-1]) / 2, max(1.0, (self.cols[-1] - self.cols[0]) / 2)
-        fitted = np.polyfit((self.cols - centre) / half, self.rows, order)
-        slope = np.polyder(np.poly1d(fitted))
-        at = (inside - centre) / half
-        return np.asarray(np.polyval(fitted, at) + slope(at) * (np.asarray(cols) - inside) / half)
-
-
-def find_rows(signs: F32, text: F32, space: float) -> list[NeumeRow]:
+def rows_over(lines: Sequence[TextLine], rows: F64, cols: F64, space: float) -> list[NeumeRow]:
     """Rows of neumes of a page, from top to bottom.
 
     Parameters
     ----------
-    signs, text : ndarray of float32, shape (h, w)
-        Probabilities that a cell holds a sign of music, and that it holds text.
+    lines : sequence of TextLine
+    rows, cols : ndarray of float64, shape (n,)
+        Where heads were read, in cells.
     space : float
-        Staff space in cells, right within a third.
+        Staff space in cells.
 
     Returns
     -------
     list of NeumeRow
     """
-    lines = _text_lines(text, space)
-    if not lines:
+    left = [
+        line
+        for line in lines
+        if not (_is_music(line, rows, cols, space) and _has_words_under(line, lines, space))
+    ]
+    while True:
+        found = _assigned(left, rows, cols, space)
+        spare = _crowded([line for line, _ in found], space)
+        if spare is None:
+            break
+        left = [line for line in left if line is not spare]
+    return sorted((row for _, row in found), key=lambda row: (float(row.middle.mean()), float(row.cols[0])))
+
+
+def _crowded(lines: Sequence[TextLine], space: float) -> TextLine | None:
+    """The shorter of two lines of text too near to each other to have neumes over both."""
+    for line in sorted(lines, key=lambda x: (x.length, float(x.rows.mean()))):
+        middle = (line.cols[0] + line.cols[-1]) / 2
+        for other in lines:
+            apart = abs(float(other.row_at(middle)) - float(line.row_at(middle)))
+            over = other.cols[0] <= middle <= other.cols[-1]
+            if other is not line and over and apart < _LEAST_PITCH * space:
+                return line
+    return None
+
+
+def pitch_space(rows: Sequence[NeumeRow], space: float) -> float | None:
+    """Staff space by the distances from row to row; None where too few rows follow each other."""
+    at = sorted(float(row.text.mean()) for row in rows)
+    gaps = [gap for gap in np.diff(at) if 0.75 * _USUAL_PITCH < gap / space < 1.35 * _USUAL_PITCH]
+    return float(np.median(gaps)) / _USUAL_PITCH if len(gaps) >= _LEAST_GAPS else None
+
+
+def _assigned(
+    lines: Sequence[TextLine], rows: F64, cols: F64, space: float
+) -> list[tuple[TextLine, NeumeRow]]:
+    """Each head to the line of text under it; the lines that carry a row of neumes."""
+    if not lines or not len(rows):
         return []
-    _, _, stats, centres = cv2.connectedComponentsWithStats((signs > _ON).astype(np.uint8), connectivity=8)
-    big = stats[1:, cv2.CC_STAT_AREA] >= _LEAST_SIGN_SPACES2 * space**2
-    cols, rows = centres[1:][big].T if big.any() else np.zeros((2, 0))
-    areas = stats[1:, cv2.CC_STAT_AREA][big].astype(np.float64)
-    below = np.array([line.row_at(cols) for line in lines]) - rows  # (lines, signs): how far under it
+    below = np.array([line.row_at(cols) for line in lines]) - rows  # (lines, heads): how far under it
     below[below < _LEAST_RISE * space] = np.inf
-    for line, rise in zip(lines, below, strict=True):  # words of another column
-        rise[(cols < line.cols[0] - 12 * space) | (cols > line.cols[-1] + 12 * space)] = np.inf
+    for line, rise in zip(lines, below, strict=True):
+        aside = _ASIDE_SPACES * space
+        rise[(cols < line.cols[0] - aside) | (cols > line.cols[-1] + aside)] = np.inf
     found = []
     for k, line in enumerate(lines):
         own = (below.argmin(axis=0) == k) & (below[k] <= _MOST_RISE * space)
-        if own.sum() < _LEAST_SIGNS:
+        if own.sum() < _LEAST_HEADS:
             continue
-        at = np.linspace(cols[own].min(), cols[own].max(), _KNOTS)
+        at = np.linspace(min(cols[own].min(), line.cols[0]), cols[own].max(), _KNOTS)
         words = line.row_at(at)
-        rise = float(np.average(below[k][own], weights=areas[own]))
+        rise = float(np.median(below[k][own]))
         top = float(np.quantile(below[k][own], 0.95))
-        found.append(NeumeRow(at, words, words - rise, top, int(own.sum())))
-    return sorted(found, key=lambda row: (float(row.middle.mean()), float(row.cols[0])))
+        lead = float(np.sort(cols[own])[_HEADS_LEFT])
+        found.append((line, NeumeRow(at, words, words - rise, top, int(own.sum()), lead)))
+    return found
 
 
-def _text_lines(text: F32, space: float) -> list[_TextLine]:
-    smeared = cv2.GaussianBlur(
-        (text > _ON).astype(np.float32), (0, 0), sigmaX=_ALONG_SPACES * space, sigmaY=_ACROSS_SPACES * space
+def row_under(rows: Sequence[NeumeRow], row: float, col: float, space: float) -> int | None:
+    """Which row's words a letter stands over, left of its notes; None if no row's."""
+    rises = [float(np.interp(col, x.cols, x.text)) - row for x in rows]
+    near = [
+        (rise, k) for k, (x, rise) in enumerate(zip(rows, rises, strict=True))
+        if _LEAST_LETTER_RISE * space <= rise <= _MOST_LETTER_RISE * space
+        and x.cols[0] - _OUT_SPACES * space <= col <= min(x.lead, x.cols[0] + _EDGE_SPACES * space)
+    ]  # fmt: skip
+    return min(near)[1] if near else None
+
+
+def _has_words_under(line: TextLine, lines: Sequence[TextLine], space: float) -> bool:
+    """Whether another line of text runs so near under a line that both cannot have neumes of their own."""
+    middle = (line.cols[0] + line.cols[-1]) / 2
+    return any(
+        0 < float(other.row_at(middle)) - float(line.row_at(middle)) < _UNDER_SPACES * space
+        for other in lines
+        if other.cols[0] <= line.cols[-1] and other.cols[-1] >= line.cols[0]
     )
-    reach = 2 * max(1, round(_ALONE_SPACES * space)) + 1
-    ridge = (smeared >= cv2.dilate(smeared, np.ones((reach, 1), np.uint8))) & (smeared > _RIDGE)
-    thick = cv2.dilate(ridge.astype(np.uint8), np.ones((3, 3), np.uint8))
-    count, labels = cv2.connectedComponents(thick, connectivity=8)
-    pieces = []
-    for k in range(1, count):
-        rows, cols = np.nonzero(labels == k)
-        at = np.unique(cols)
-        mean = np.bincount(cols, rows)[at] / np.bincount(cols)[at]
-        if at[-1] - at[0] >= _LEAST_TEXT_SPACES * space:
-            pieces.append(_TextLine(at.astype(np.float64), mean))
-    _lean(pieces, space)
-    lines = _upper_dropped(_joined(pieces, space), space)
-    _bent(lines, space, text.shape)
-    return lines
 
 
-def _lean(lines: list[_TextLine], space: float) -> None:
-    """Give short lines the slope of the long ones."""
-    slopes = [np.polyfit(x.cols, x.rows, 1)[0] for x in lines if x.length >= _SHORT_SPACES * space]
-    common = float(np.median(slopes)) if slopes else 0.0
-    for line in lines:
-        line.slope = common if line.length < _SHORT_SPACES * space else None
-
-
-def _upper_dropped(lines: list[_TextLine], space: float) -> list[_TextLine]:
-    """Without words that stand among the signs, close over a longer line of text."""
-
-    def among_signs(line: _TextLine) -> bool:
-        middle = float(line.cols.mean())
-        for other in lines:
-            rise = float(other.row_at(middle)) - float(line.row_at(middle))
-            over = other.cols[0] <= middle <= other.cols[-1]
-            if over and 0 < rise < _BETWEEN_SPACES * space and line.length < _BETWEEN_SHARE * other.length:
-                return line.length < _SHORT_SPACES * space
-        return False
-
-    return [line for line in lines if not among_signs(line)]
-
-
-def _joined(pieces: list[_TextLine], space: float) -> list[_TextLine]:
-    """Pieces of one line of text as one, left to right."""
-    lines: list[_TextLine] = []
-    for piece in sorted(pieces, key=lambda p: (p.cols[0], p.rows[0])):
-        best: tuple[float, _TextLine] | None = None
-        for line in lines:
-            gap = piece.cols[0] - line.cols[-1]
-            if not -space <= gap <= _JOINED_SPACES * space:
-                continue
-            middle = (piece.cols[0] + line.cols[-1]) / 2
-            off = abs(float(line.row_at(middle)) - float(piece.row_at(middle)))
-            off = min(off, abs(float(line.rows[-8:].mean()) - float(piece.rows[:8].mean())))
-            if off <= _SAME_SPACES * space and (best is None or off < best[0]):
-                best = (off, line)
-        if best is None:
-            lines.append(piece)
-        else:
-            best[1].cols = np.concatenate([best[1].cols, piece.cols])
-            best[1].rows = np.concatenate([best[1].rows, piece.rows])
-            order = np.argsort(best[1].cols, kind="stable")
-            best[1].cols, best[1].rows = best[1].cols[order], best[1].rows[order]
-            best[1].slope = None if best[1].length >= _SHORT_SPACES * space else best[1].slope
-    return lines
+def _is_music(line: TextLine, rows: F64, cols: F64, space: float) -> bool:
+    """Whether a line taken for text is a row of heads."""
+    near = (cols >= line.cols[0] - space) & (cols <= line.cols[-1] + space)
+    rise = line.row_at(cols) - rows
+    on = near & (np.abs(rise) < _ON_LINE_SPACES * space)
+    over = near & (rise >= _ON_LINE_SPACES * space) & (rise < _MOST_RISE * space)
+    return bool(on.sum() > max(_ON_LINE * line.length / space, _ON_OVER * over.sum()))

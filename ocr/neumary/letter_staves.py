@@ -23,10 +23,11 @@ from neumary.implied_spacing import FarHead, Spacing, fit_course, fit_spacing
 from neumary.kinds import lettered_p
 from neumary.leaf_map import LeafMap
 from neumary.letter_heights import Heights, Letter, name_letters
-from neumary.letter_rows import F64, NeumeRow, find_rows
+from neumary.letter_rows import F64, NeumeRow, guess_space, pitch_space, row_under, rows_over, rows_to_try
 from neumary.range_table import MODELS, degrees_at
 from neumary.read import read_strip
-from neumary.strips import MARGIN_SPACES, cut_strip
+from neumary.strips import cut_strip
+from neumary.text_lines import text_lines
 from neumary.types import F32, Box, Glyph, InkMap, LineColour, Reading, Remark, Staff, StaffLine
 from neumary_models.labels import CLEFS, HEADS, NAMES
 from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
@@ -35,17 +36,15 @@ from neumary_models.zoo import LoadedModel
 FIFTH_SPACES: Final = 2.0
 """Staff spaces from the virtual F line up to the virtual c line."""
 
-_USUAL_PITCH: Final = 5.9  # spaces from row to row (rendered pages 5.3 to 6.5)
-_RATIO: Final = 1.15  # from one scale tried to the next
-_TRIED: Final = 4  # each way
-_ROWS_ASKED: Final = 4
-_ASKED_SPACES: Final = 22.0  # of each so much, in first guesses
-_DOUBT_WEIGHT: Final = 3.0
-_GUESS_SPREAD: Final = 0.3
-_GUESS_WEIGHT: Final = 6.0
+_MOST_ROWS: Final = 40  # lines of text that are tried
+_SAME_LETTER_SPACES: Final = 0.7
+_SAME_SPACES: Final = 0.34  # heads nearer than this are one, seen through two strips
+_RATIO: Final = 1.16  # from one scale tried to the next
+_TRIED: Final = 5  # each way
+_UNSURE: Final = 0.8  # mean probability of heads at a scale the network does not bear
+_ROWS_ASKED: Final = 8
+_ASKED_SPACES: Final = 14.0  # of each so much, in first guesses
 _LETTER_P: Final = 0.15  # letters less probable than this are not weighed
-_EDGE_SPACES: Final = 6.0  # letters stand this near to the left end of their row
-_HEADS_LEFT: Final = 1  # heads that may stand left of a letter
 _LEAST_P: Final = 0.01
 _BELOW_SPACES: Final = 0.6  # what of a row's area lies under its lowest sign
 
@@ -93,9 +92,8 @@ def read_unlined(
         Ids still empty.
     remarks : list of Remark
     """
-    signs = np.maximum(seen.region[REGIONS.index("free-sign")], seen.region[REGIONS.index("music")])
     text = seen.region[REGIONS.index("text")]
-    page = read_letters(ink, signs, text, seen.cell_px, LEAF_SPACE / STRIDE, model)
+    page = read_letters(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model)
     p = 1.0 if asked else lettered_p(page.lettered)
     if not page.staves or p < 0.5:
         return [], [], []
@@ -104,15 +102,15 @@ def read_unlined(
 
 
 def read_letters(
-    ink: InkMap, signs: F32, text: F32, cell_px: tuple[float, float], space_cells: float, model: LoadedModel
+    ink: InkMap, text: F32, cell_px: tuple[float, float], space_cells: float, model: LoadedModel
 ) -> LetterPage:
     """Read rows of neumes by the letters at their left ends.
 
     Parameters
     ----------
     ink : InkMap
-    signs, text : ndarray of float32, shape (h, w)
-        From the leaf network: where signs of music stand, and where text does.
+    text : ndarray of float32, shape (h, w)
+        From the leaf network: probability of text.
     cell_px : (float, float)
         Working pixels a cell, (rows, columns).
     space_cells : float
@@ -120,15 +118,9 @@ def read_letters(
     model : LoadedModel
         The sign reader.
     """
-    found = find_rows(signs, text, space_cells)
-    if not found:
+    read = read_rows(ink, text, cell_px, space_cells, model)
+    if not read:
         return LetterPage((), (), 0.0, ())
-    asking = _Asking(ink, model, Calibration(**model.calibration))
-    rows = [_Row.of(row, ink, cell_px) for row in found]
-    space = asking.fit_space(rows, space_cells * cell_px[0] / ink.scale)
-    heights = name_letters([asking.letters(row, space) for row in rows], space / 2)
-    space = 2 * heights.step_px if heights.pairs else space
-    read = [_read_row(asking, row, heights, number, space) for number, row in enumerate(rows)]
     spacing = fit_spacing([head for row in read for head in row.far_heads()])
     bare = [row.laid.id for row in read if not row.letters]
     text_of = "No letter was found at the left of the row of neumes {}: contour only there."
@@ -138,6 +130,57 @@ def read_letters(
         lettered=1 - len(bare) / len(read),
         remarks=tuple(Remark(code="letter-missing", text=text_of.format(x), staff=x) for x in bare),
     )
+
+
+def read_rows(
+    ink: InkMap, text: F32, cell_px: tuple[float, float], space_cells: float, model: LoadedModel
+) -> list[ReadRow]:
+    """Rows of neumes, each read between its virtual lines; parameters as `read_letters`."""
+    lines = text_lines(text, space_cells)
+    to_try = rows_to_try(lines, guess_space(lines, space_cells))[:_MOST_ROWS]
+    if not to_try:
+        return []
+    asking = _Asking(ink, model, Calibration(**model.calibration))
+    trial = [_Row.of(row, ink, cell_px) for row in to_try]
+    space = asking.fit_space(trial, guess_space(lines, space_cells) * cell_px[0] / ink.scale)
+    heads, letters = asking.heads_and_letters(trial, space)
+    cell = (cell_px[0] / ink.scale, cell_px[1] / ink.scale)  # px; half a pixel here is nothing
+    found = rows_over(lines, heads[:, 0] / cell[0], heads[:, 1] / cell[1], space / cell[0])
+    own: list[list[Letter]] = [[] for _ in found]
+    for letter in letters:
+        k = row_under(found, letter.row / cell[0], letter.col / cell[1], space / cell[0])
+        if k is not None:
+            own[k].append(letter)
+    by_pitch = pitch_space(found, space / cell[0])
+    if by_pitch is not None:  # two witnesses that err apart
+        space = math.sqrt(space * by_pitch * cell[0])
+    heights = name_letters(own, space / 2)
+    space = 2 * heights.step_px if heights.pairs else space
+    rows = [_Row.of(row, ink, cell_px) for row in found]
+    read = [_read_row(asking, row, heights, number, space) for number, row in enumerate(rows)]
+    return _each_once(read, space)
+
+
+def _each_once(read: list[ReadRow], space: float) -> list[ReadRow]:
+    """Of signs seen through two rows' strips, those over their row's own words stay."""
+    seen = [(number, glyph) for number, row in enumerate(read) for glyph, _ in row.placed]
+    at = np.array([(glyph.row, glyph.col) for _, glyph in seen]).reshape(-1, 2)
+    rows = np.array([number for number, _ in seen])
+    out = []
+    for number, row in enumerate(read):
+        kept = []
+        for glyph, reading in row.placed:
+            same = (np.hypot(*(at - (glyph.row, glyph.col)).T) < _SAME_SPACES * space) & (rows != number)
+            own = _away(row, glyph)
+            if all(own < _away(read[k], glyph) for k in set(rows[same].tolist())):
+                kept.append((glyph, reading))
+        out.append(replace(row, placed=tuple(kept)))
+    return out
+
+
+def _away(row: ReadRow, glyph: Glyph) -> float:
+    """How far from the middle of a row's neumes a sign stands, px."""
+    return abs(float(np.interp(glyph.col, row.row.cols, row.row.middle)) - glyph.row)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -162,15 +205,20 @@ class _Row:
     def staff(self, f_row: float | None, space: float) -> Staff:
         """Between virtual lines: F at a height at the left end, or both about the row's middle."""
         low = self.middle + FIFTH_SPACES / 2 * space if f_row is None else self.text - self.text[0] + f_row
-        pair: tuple[tuple[F64, LineColour], ...] = ((low, "red"), (low - FIFTH_SPACES * space, "yellow"))
-        lines = tuple(
-            StaffLine(
-                cols=tuple(float(c) for c in self.cols), rows=tuple(float(r) for r in rows),
-                thickness_px=0.0, colour=colour, seen=0.0,
-            )
-            for rows, colour in pair
-        )  # fmt: skip
-        return Staff(id="", column=0, lines=lines, space_px=space, area=Box(0, 0, 1, 1), kind="letters")
+        return _virtual(self.cols, low, space)
+
+
+def _virtual(cols: F64, low: F64, space: float) -> Staff:
+    """A staff between an F line and the c line over it, neither of them drawn."""
+    pair: tuple[tuple[F64, LineColour], ...] = ((low, "red"), (low - FIFTH_SPACES * space, "yellow"))
+    lines = tuple(
+        StaffLine(
+            cols=tuple(float(c) for c in cols), rows=tuple(float(r) for r in rows),
+            thickness_px=0.0, colour=colour, seen=0.0,
+        )
+        for rows, colour in pair
+    )  # fmt: skip
+    return Staff(id="", column=0, lines=lines, space_px=space, area=Box(0, 0, 1, 1), kind="letters")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,46 +235,59 @@ class _Asking:
         return find_candidates(read_strip(strip, self.model)[0], self.calibration)
 
     def fit_space(self, rows: Sequence[_Row], guess: float) -> float:
-        """The staff space at which the network reads a few rows most surely."""
-        middles = sorted(float(row.middle.mean()) for row in rows)
-        apart = np.diff(middles)
-        apart = apart[apart > 3 * guess]
-        if len(apart):
-            guess = math.sqrt(guess * min(max(float(np.median(apart)) / _USUAL_PITCH, guess / 2), guess * 2))
-        longest = sorted(rows, key=lambda row: (row.cols[0] - row.cols[-1], row.middle[0]))[:_ROWS_ASKED]
+        """The staff space about which the network reads a few rows surely.
 
-        def worth(space: float) -> float:
-            total = -_GUESS_WEIGHT * 0.5 * (math.log(space / guess) / _GUESS_SPREAD) ** 2
-            for row in longest:
-                staff = _cut(row.staff(None, space), _ASKED_SPACES * guess)
-                for c in choose(self.candidates(staff), self.calibration.believe_p):
-                    p = c.p_sign * float(c.labels.max()) if c.label in HEADS else 0.0
-                    total += p + _DOUBT_WEIGHT * math.log(p) if p > 1e-3 else 0.0
-            return total
+        It bears scales a third off either way, so the middle of those it bears is taken.
+        """
+        pieces = [_cut(row.staff(None, guess), _ASKED_SPACES * guess) for row in rows[:_ROWS_ASKED]]
+        scales = [guess * _RATIO**k for k in range(-_TRIED, _TRIED + 1)]
+        found = [[p for piece in pieces for p in self.sure(piece, scale)] for scale in scales]
+        most = max(len(each) for each in found)
+        weights = np.array(
+            [
+                max(sum(each) / len(each) - _UNSURE, 0.0) ** 2 * len(each) / most if each else 0.0
+                for each in found
+            ]
+        )
+        if weights.sum() <= 0:
+            return guess
+        return float(np.exp((weights * np.log(scales)).sum() / weights.sum()))
 
-        tried = [guess * _RATIO**k for k in range(-_TRIED, _TRIED + 1)]
-        best = max(tried, key=lambda s: (worth(s), -s))
-        near = [best * _RATIO ** (k / 3) for k in (-1, 0, 1)]
-        return float(max(near, key=lambda s: (worth(s), -s)))
+    def sure(self, piece: Staff, space: float) -> list[float]:
+        """How sure the network is of each head, the rows taken to be of some staff space."""
+        f_line = piece.lines[0]
+        middle = np.asarray(f_line.rows) - FIFTH_SPACES / 2 * piece.space_px
+        staff = _virtual(np.asarray(f_line.cols), middle + FIFTH_SPACES / 2 * space, space)
+        chosen = choose(self.candidates(staff), self.calibration.believe_p)
+        return [c.p_sign * float(c.labels.max()) for c in chosen if c.label in HEADS]
 
-    def letters(self, row: _Row, space: float) -> list[Letter]:
-        """Letters at the left end of a row."""
-        staff = row.staff(None, space)
-        strip = replace(cut_strip(self.ink, staff), line_rows=())
-        scores, line_free = read_strip(strip, self.model)
-        candidates = find_candidates(scores, self.calibration)
-        heads = sorted(c.col for c in choose(candidates, self.calibration.believe_p) if c.label in HEADS)
-        limit = (MARGIN_SPACES + _EDGE_SPACES) * strip.space
-        limit = min(limit, heads[_HEADS_LEFT]) if len(heads) > _HEADS_LEFT else limit
-        clefs = [
-            c for c in candidates
-            if c.label in CLEFS and c.p_sign >= _LETTER_P and c.col <= limit
-        ]  # fmt: skip
-        chosen = choose(clefs, _LETTER_P)
-        return [
-            Letter(glyph.row, glyph.col, _names(candidate))
-            for candidate, (glyph, _) in zip(chosen, place(strip, line_free, chosen), strict=True)
-        ]
+    def heads_and_letters(self, rows: Sequence[_Row], space: float) -> tuple[F64, list[Letter]]:
+        """Heads of all rows, each once, shape (n, 2), (row, column) in px; and all that may be letters."""
+        found: list[tuple[float, float]] = []
+        letters: list[Letter] = []
+        for row in rows:
+            strip = replace(cut_strip(self.ink, row.staff(None, space)), line_rows=())
+            scores, line_free = read_strip(strip, self.model)
+            candidates = find_candidates(scores, self.calibration)
+            chosen = [c for c in choose(candidates, self.calibration.believe_p) if c.label in HEADS]
+            before = np.array(found).reshape(-1, 2)
+            for glyph, _ in place(strip, line_free, chosen):
+                if not _near(before, glyph.row, glyph.col, _SAME_SPACES * space):
+                    found.append((glyph.row, glyph.col))
+            clefs = [c for c in candidates if c.label in CLEFS and c.p_sign >= _LETTER_P]
+            chosen = choose(clefs, _LETTER_P)
+            for candidate, (glyph, _) in zip(chosen, place(strip, line_free, chosen), strict=True):
+                letters.append(Letter(glyph.row, glyph.col, _names(candidate)))
+        kept: list[Letter] = []
+        for letter in sorted(letters, key=lambda x: (-x.names[0][1], x.row, x.col)):
+            at = np.array([(x.row, x.col) for x in kept]).reshape(-1, 2)
+            if not _near(at, letter.row, letter.col, _SAME_LETTER_SPACES * space):
+                kept.append(letter)
+        return np.array(found, dtype=np.float64).reshape(-1, 2), kept
+
+
+def _near(at: F64, row: float, col: float, limit: float) -> bool:
+    return bool(len(at)) and bool((np.hypot(*(at - (row, col)).T) < limit).any())
 
 
 def _names(candidate: Candidate) -> tuple[tuple[str, float], ...]:
@@ -246,8 +307,21 @@ def _cut(staff: Staff, length_px: float) -> Staff:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _ReadRow:
-    """A row between its virtual lines, and the signs read there."""
+class ReadRow:
+    """A row between its virtual lines, and the signs read there.
+
+    Attributes
+    ----------
+    row : _Row
+    laid : Staff
+        With its virtual lines.
+    letters : tuple of (Letter, str)
+        Letters with their names.
+    placed : tuple of (Glyph, Reading)
+        The other signs as the network read them.
+    course : (float, float)
+        From `neumary.implied_spacing.fit_course`.
+    """
 
     row: _Row
     laid: Staff
@@ -304,7 +378,7 @@ class _ReadRow:
         return msgspec.structs.replace(self.laid, lines=(), area=Box(top, left, max(top, bottom), right))
 
 
-def _read_row(asking: _Asking, row: _Row, heights: Heights, number: int, space: float) -> _ReadRow:
+def _read_row(asking: _Asking, row: _Row, heights: Heights, number: int, space: float) -> ReadRow:
     f_row = heights.f_row(number)
     laid = msgspec.structs.replace(row.staff(f_row, space), id=f"s{number + 1:02d}")
     strip = cut_strip(asking.ink, laid)
@@ -319,7 +393,7 @@ def _read_row(asking: _Asking, row: _Row, heights: Heights, number: int, space: 
     if f_row is not None:
         high = np.array([_height(laid, glyph) for glyph in heads])
         course = fit_course(high, np.array([_along(laid, glyph) for glyph in heads]))
-    return _ReadRow(row, laid, heights.named[number], placed, course)
+    return ReadRow(row, laid, heights.named[number], placed, course)
 
 
 def _height(laid: Staff, glyph: Glyph) -> float:

@@ -10,7 +10,10 @@ The form of the document:
   (the schema allows no ``staffDef`` within a layer), so leaves that mix staves of four and
   five lines are encoded as they are;
 * each staff's first layer starts with ``sb``; signs written above or below the staff
-  without lines stand in layers 2 and 3, never in the melody;
+  without lines stand in layers 2 and 3, never in the melody, in syllables that point with
+  @corresp at the melody's;
+* a significative letter is a ``signifLet`` in the neume it stands at, an episema stands in its neume's last
+  ``nc``; both have no pitch, as signs without lines have none;
 * on staves of coloured lines that skip places, @lines counts the places too, so that @line and @loc
   hold, and @label says which lines are drawn;
 * a clef that was concluded, not seen, is no element: it stands in ``staffDef`` and is
@@ -27,7 +30,8 @@ from urllib.parse import quote
 
 from lxml import etree
 
-from neumary.doubt import reasons_to_doubt
+from neumary.doubt import DOUBT_BELOW, reasons_to_doubt
+from neumary.mei_marks import signif_let
 from neumary.mei_signs import (
     accid_attributes,
     clef_attributes,
@@ -39,7 +43,7 @@ from neumary.mei_signs import (
     head_attributes,
 )
 from neumary.order import Event, staff_events
-from neumary.types import PNAMES, Box, Page, Reading, Remark, Staff, Syllable
+from neumary.types import PNAMES, Box, Mark, Page, Reading, Remark, Staff, Syllable
 from neumary.xmlwrite import XML_ID, Element, clean, clip, serialise, sub, xml_id
 from neumary_models.labels import BY_NAME
 
@@ -186,6 +190,9 @@ class _Writer:
             for event in self.events[staff.id]:
                 for glyph, reading in event.signs:
                     self._zone("g", glyph.id, glyph.box, BY_NAME[reading.label].mei)
+            for mark in page.marks:
+                if mark.staff == staff.id and mark.box is not None:
+                    self._zone("m", mark.id, mark.box, "signifLet")
             for syllable in page.syllables:
                 if syllable.staff == staff.id and syllable.box is not None:
                     self._zone("y", syllable.id, syllable.box, "syl")
@@ -247,13 +254,25 @@ class _Writer:
         extra = sorted({event.layer for event in events} - set(_LAYERS))
         for rank, name in enumerate((*_LAYERS, *extra), 1):
             within = [event for event in events if event.layer == name]
-            if rank > 1 and not within:
+            loose = self._loose_letters(staff, name, within)
+            if rank > 1 and not within and not loose:
                 continue
             layer = sub(element, "layer", n=str(rank), type=re.sub(r"\s+", "-", name) or "unnamed")
             if rank == 1:
                 sub(layer, "sb", n=str(number), facs=zone)
             self._layer(layer, staff, within, with_text=rank == 1)
+            for mark in loose:
+                signif_let(self._syllable(layer, None), mark, None)
             self._remarks(layer, staff, within, with_staff=rank == 1)
+
+    def _loose_letters(self, staff: Staff, layer: str, events: Sequence[Event]) -> list[Mark]:
+        """List the letters of a layer that stand at none of its neumes."""
+        here = {event.neume.id for event in events if event.neume}
+        return [
+            mark
+            for mark in self.page.marks
+            if (mark.kind, mark.staff, mark.layer) == ("letter", staff.id, layer) and mark.neume not in here
+        ]
 
     def _layer(self, layer: Element, staff: Staff, events: Sequence[Event], *, with_text: bool) -> None:
         """Write events in reading order; neighbouring neumes of one syllable stand together."""
@@ -266,7 +285,7 @@ class _Writer:
                 if not syllable_id or syllable_id != open_id:
                     for before in waiting.pop(syllable_id, []) if syllable_id else []:
                         self._syllable(layer, before)
-                    home = self._syllable(layer, self.syllables.get(syllable_id))
+                    home = self._syllable(layer, self.syllables.get(syllable_id), again=not with_text)
                 self._neume(home, event)
                 open_id = syllable_id
                 continue
@@ -293,8 +312,11 @@ class _Writer:
                 silent.append(syllable)
         return {**waiting, "": silent}
 
-    def _syllable(self, layer: Element, syllable: Syllable | None) -> Element:
-        """Open a syllable; one that goes on after a break is tied to its first part."""
+    def _syllable(self, layer: Element, syllable: Syllable | None, *, again: bool = False) -> Element:
+        """Open a syllable; one that goes on after a break is tied to its first part.
+
+        `again` is for other layers: the melody's syllable, sung to signs around the staff as well.
+        """
         if syllable is None:
             element = sub(layer, "syllable")
             sub(element, "syl")
@@ -304,6 +326,9 @@ class _Writer:
         own = name if part == 1 else f"{name}-{part}"
         element = sub(layer, "syllable", "", {XML_ID: own})
         syl = sub(element, "syl", syllable.text if part == 1 else "")
+        if part > 1 and again:
+            element.set("corresp", "#" + name)
+            return element
         if part > 1:
             element.set("follows", "#" + (name if part == 2 else f"{name}-{part - 1}"))
             return element
@@ -326,6 +351,12 @@ class _Writer:
             nc = sub(element, "nc", "", {**_placed(glyph.id), **attributes, **_by(reading)})
             if child:
                 sub(nc, child)
+        for mark in self.page.marks if event.neume else ():
+            if event.neume and mark.neume == event.neume.id:
+                if mark.kind == "episema":
+                    sub(nc, "episema", "", {XML_ID: xml_id("m", mark.id), "form": "h"})
+                else:
+                    signif_let(element, mark, event)
 
     def _sign(self, parent: Element, staff: Staff, event: Event, offset: int | None) -> None:
         glyph, reading = event.signs[0]
@@ -346,10 +377,14 @@ class _Writer:
         signs = [sign for event in events for sign in event.signs]
         here = {glyph.id for glyph, _ in signs}
         unpitched = []
+        whole = {sign[0].id for event in events if _is_whole(event) for sign in event.signs}
+        for event in events:
+            if event.neume and (text := _sign_doubt(event)):
+                sub(layer, "annot", text, type="doubt", plist="#" + xml_id("n", event.neume.id))
         for glyph, reading in signs:
             if reading.pitch is not None and reading.pitch.certainty == "contour":
                 unpitched.append("#" + xml_id("g", glyph.id))
-            if text := _doubt_text(reading):
+            if glyph.id not in whole and (text := _doubt_text(reading)):
                 sub(layer, "annot", text, type="doubt", plist="#" + xml_id("g", glyph.id))
         if unpitched:
             text = "no pitch: the source gives the contour only"
@@ -382,6 +417,20 @@ def _doubt_text(reading: Reading) -> str:
     if parts and reading.note:
         parts.append(reading.note)
     return "; ".join(parts)
+
+
+def _is_whole(event: Event) -> bool:
+    """Whether a neume was read as one sign, so that its name is what is doubtful, not its notes."""
+    return event.neume is not None and event.neume.confidence is not None
+
+
+def _sign_doubt(event: Event) -> str:
+    """Say what else a sign may be, of those read as a whole."""
+    neume = event.neume
+    if neume is None or neume.confidence is None or neume.confidence >= DOUBT_BELOW:
+        return ""
+    rivals = ", ".join(f"{name} {share:.2f}" for name, share in neume.rivals)
+    return f"{neume.name or 'sign'} {neume.confidence:.2f}" + (f" against {rivals}" if rivals else "")
 
 
 def _next_syllable(events: Sequence[Event]) -> str:

@@ -155,7 +155,7 @@ class _Reader:
         name = element.get(_ID)
         if not name:
             return
-        before = (element.get("follows") or "").removeprefix("#")
+        before = (element.get("follows") or element.get("corresp") or "").removeprefix("#")
         self.starts[name] = self.starts.get(before, name)
         if before:
             return
@@ -180,7 +180,7 @@ class _Reader:
         pitch = None
         if name in ("nc", "custos"):
             alter = -1 if element.get("accid.ges") == "f" else 0
-            pitch = Pitch(certainty="contour")
+            pitch = Pitch(certainty="contour", contour=element.get("intm", ""))
             if degree is not None and element.get(_ID) in self.ranges:
                 choices = self.ranges[element.get(_ID)]
                 pitch = Pitch(certainty="ranged", degree=degree, alter=alter, alternatives=choices)

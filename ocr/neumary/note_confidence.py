@@ -59,8 +59,8 @@ def note_confidences(page: Page, *, soft_pairs: Sequence[tuple[str, str]] = SOFT
     -------
     dict of str to float
         By glyph id, melody heads in reading order: the product of the probabilities of the label, of the
-        step (or the best of a range), and of the clef the note stands under; 0 where a note on lines
-        was given no pitch for want of a clef.
+        step (or the best of a range), of the flat that may or may not hold, and of the clef the note stands
+        under; 0 where a note on lines was given no pitch for want of a clef.
     """
     signs = [placed for placed in place_signs(page) if placed.sign.is_head]
     found = Match(signs, [], [], {frozenset(pair) for pair in soft_pairs})
@@ -76,11 +76,18 @@ def _label_p(found: Match, placed: Placed) -> float:
 def _note_p(found: Match, placed: Placed) -> float:
     if has_step(placed) and placed.symbol is None:
         return 0.0  # it stands on lines, yet under no clef: no pitch is given that could be taken
-    return round(min(_label_p(found, placed) * _pitch_p(placed) * placed.clef_p, 1.0), 6)
+    p = _label_p(found, placed) * _pitch_p(placed)
+    return round(min(p if placed.clef_inferred else p * placed.clef_p, 1.0), 6)
 
 
 def _pitch_p(placed: Placed) -> float:
+    """Probability of the pitch given; under a clef that was seen, without what is in doubt about the clef."""
     reading = placed.sign.reading
-    if reading.pitch is not None and reading.pitch.alternatives:
-        return reading.pitch.alternatives[0][2]
-    return dict(reading.steps).get(reading.step, 1.0) if reading.step is not None else 1.0
+    step_p = dict(reading.steps).get(reading.step, 1.0) if reading.step is not None else 1.0
+    if reading.pitch is None or not reading.pitch.alternatives:
+        return step_p
+    degree, _, p = reading.pitch.alternatives[0]
+    if placed.clef_inferred or reading.pitch.certainty != "exact":
+        return p
+    either = sum(q for d, _, q in reading.pitch.alternatives if d == degree)  # flat or not
+    return step_p * p / either if either else step_p

@@ -12,6 +12,8 @@ sign read with doubt         vermillion     diamond around it
 pitch not exact              vermillion     ring around it and ``?`` behind the letter
 neume of several notes       reddish purple bracket below
 clef, custos, flat, division bluish green   box and its name
+staffless sign               orange         path through its notes from a dot, its name
+significative letter         orange         broken frame
 ============================ ============== =====================================
 
 The octave's number stands only at the first note of a staff and where it changes.
@@ -28,9 +30,10 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageDraw
 
-from neumary.doubt import doubtful_signs, reasons_to_doubt
+from neumary.doubt import DOUBT_BELOW, doubtful_signs, reasons_to_doubt
 from neumary.errors import OutputError
 from neumary.order import Event, staff_events
+from neumary.overlay_free import ORANGE, around, is_free, letter_frames, sign_name, sign_strokes
 from neumary.overlay_labels import Label, LabelPlacer, typeface
 from neumary.types import PNAMES, U8, Box, Glyph, Page, Reading, Staff
 from neumary_models.labels import BY_NAME, HEADS
@@ -116,6 +119,8 @@ def draw_overlay(page: Page, rgb: U8) -> U8:
     for staff in page.staves:
         for event in events[staff.id]:
             _draw_event(canvas, view, staff, event, placer)
+    for dash in letter_frames(page.marks, view):
+        _stroke(canvas, list(dash), ORANGE, view.pen_px)
     labels = _sign_labels(page, view, events) + _staff_labels(page, view)
     return _write_words(canvas, view, page, placer.place(labels))
 
@@ -241,6 +246,9 @@ def _stroke(
 
 
 def _draw_event(canvas: U8, view: _View, staff: Staff, event: Event, placer: LabelPlacer) -> None:
+    if is_free(event):
+        _draw_free(canvas, view, event, placer)
+        return
     for glyph, reading in event.signs:
         colour = BLUE if event.is_neume else GREEN
         placer.forbid(view.box(glyph.box, view.pen_px))
@@ -257,6 +265,20 @@ def _draw_event(canvas: U8, view: _View, staff: Staff, event: Event, placer: Lab
             _stroke(canvas, corners, colour, view.pen_px, closed=True)
     if event.is_neume and len(event.signs) > 1:
         _draw_bracket(canvas, view, staff, event)
+
+
+def _draw_free(canvas: U8, view: _View, event: Event, placer: LabelPlacer) -> None:
+    """Draw a staffless sign as one thing."""
+    strokes = sign_strokes(event, view)
+    placer.forbid(strokes.edges)
+    for points, closed in strokes.lines:
+        _stroke(canvas, list(points), ORANGE, view.pen_px + 1, closed)
+    if strokes.diamond:
+        top, left, bottom, right = strokes.edges
+        row, col, tall, wide = (top + bottom) / 2, (left + right) / 2, bottom - top, right - left
+        tall, wide = 0.75 * tall + 3, 0.75 * wide + 3
+        corners = [(row - tall, col), (row, col + wide), (row + tall, col), (row, col - wide)]
+        _stroke(canvas, corners, VERMILLION, view.pen_px, closed=True)
 
 
 def _draw_ticks(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
@@ -320,6 +342,11 @@ def _sign_labels(page: Page, view: _View, events: dict[str, list[Event]]) -> lis
     for staff in page.staves:
         octave: int | None = None
         for event in events[staff.id]:
+            if is_free(event):
+                doubtful = event.neume is not None and (event.neume.confidence or 0.0) < DOUBT_BELOW
+                colour = VERMILLION if doubtful else BLUE
+                labels.append(Label(sign_name(page, event), colour, view.letter_px, around(event, view)))
+                continue
             for glyph, reading in event.signs:
                 text, octave = _sign_text(reading, octave)
                 if not text:
@@ -416,6 +443,8 @@ def _write_header(pen: ImageDraw.ImageDraw, view: _View, page: Page, width: int)
     found = ", ".join(f"{number} {one if number == 1 else many}" for number, one, many in counts)
     text = f"{page.page_id}  |  draft for a specialist to check  |  {found}"
     text += "  |  diamond: doubtful sign, ring: doubtful pitch"
+    if page.staves and not any(staff.lines for staff in page.staves):
+        text += "  |  no lines, no letters: no pitch is given"
     size = round(view.top / 1.7)
     share = (width - 16) / pen.textlength(text, typeface(size))
     font = typeface(max(_LEAST_HEADER_PX, int(size * min(share, 1.0))))  # so that it fits

@@ -8,6 +8,8 @@ What stands where, since PAGE has no elements for staves or notes:
   (SegmOnto's own ``MusicLine`` means the middle of the whole stave) and gives its
   number from the bottom, its place in the grid (coloured lines may skip places), colour, thickness
   and the share of it that was seen;
+* a significative letter is a ``TextRegion`` of type "other" nested in its staff's region, as
+  `CustomZone:significativeLetter`;
 * the lyrics of a staff are a ``TextRegion`` of their own after it, one ``Word`` per syllable;
 * the reading order is that of the page.
 
@@ -103,12 +105,22 @@ def _metadata(metadata: Element, page: Page) -> None:
 
 
 def _music_region(leaf: Element, page: Page, staff: Staff) -> None:
-    name = xml_id("s", staff.id)
     about = f"structure {{type:MusicZone;}} staff {{kind:{staff.kind}; lines:{len(staff.lines)};}}"
-    region = sub(leaf, "MusicRegion", id=name, custom=about)
+    region = sub(leaf, "MusicRegion", id=xml_id("s", staff.id), custom=about)
     sub(region, "Coords", points=_points(_corners(staff.area), page))
-    if not staff.lines:
-        return
+    if staff.lines:
+        _staff_lines(region, page, staff)
+    for mark in page.marks:
+        if mark.staff == staff.id and mark.box is not None:
+            about = f"structure {{type:CustomZone:significativeLetter;}} letter {{layer:{mark.layer};}}"
+            letter = sub(region, "TextRegion", id=xml_id("m", mark.id), type="other", custom=about)
+            sub(letter, "Coords", points=_points(_corners(mark.box), page))
+            if mark.text:
+                sub(sub(letter, "TextEquiv"), "Unicode", mark.text)
+
+
+def _staff_lines(region: Element, page: Page, staff: Staff) -> None:
+    name = xml_id("s", staff.id)
     lines = sub(
         region,
         "TextRegion",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,6 @@ from neumary import coloured, decide, ink, modes, neumes, pitch, staffless_pages
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.line_rule import parse_rule
-from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
 from neumary.lyrics import find_words
 from neumary.read import read_strip
@@ -57,15 +57,14 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     model : LoadedModel
     """
     remarks = [Remark(code="repaired", text=text) for text in scan.repairs]
-    leaf = ink.map_ink(scan)
-    found, said = staves.find_staves(leaf, lines=settings.line_count)
-    remarks += said
+    leaf, seen = find_staves_of(scan, settings, model)
+    found = seen.staves
+    remarks += seen.remarks
     rule = parse_rule(settings.line_colours)
     found = coloured.recognise(leaf, found, asked=settings.line_count, rule=rule)
     signs: list[tuple[Glyph, Reading]] = []
     words: list[Syllable] = []
     if settings.only == "all":
-        found = fit_space(leaf, found, model)
         signs = read_signs(leaf, found, model, words)
     glyphs, readings = number_signs(found, signs)
     if settings.only == "all":
@@ -85,6 +84,18 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         provenance=_provenance(settings, model),
     )
     return staffless_pages.add_free_signs(page, scan, None, model, settings)
+
+
+def find_staves_of(scan: Scan, settings: ReadSettings, model: LoadedModel) -> tuple[InkMap, staves.FoundStaves]:
+    """The leaf and its staves; mapped again where its staves are of another size than thought."""
+    finder = model.companions["leaf"]
+    leaf = ink.map_ink(scan)
+    seen = staves.find_staves(leaf, finder, lines=settings.line_count)
+    space = seen.space_px / leaf.scale
+    if seen.staves and not ink.mapped_for(leaf, space):
+        leaf = ink.map_ink(scan, space)
+        seen = staves.find_staves(leaf, finder, lines=settings.line_count)
+    return leaf, seen
 
 
 def judge(page: Page, settings: ReadSettings) -> Page:
@@ -145,20 +156,27 @@ def read_signs(
     The lyrics' words below each staff are added to `words`, if given.
     """
     calibration = Calibration(**model.calibration)
-    signs: list[tuple[Glyph, Reading]] = []
-    for staff in found:
-        if not staff.lines:
-            continue
-        strip = cut_strip(leaf, staff)
-        scores, line_free = read_strip(strip, model)
-        if words is not None:
-            words += find_words(strip, scores)
-        candidates = find_candidates(scores, calibration)
-        chosen = choose(candidates, calibration.believe_p)
-        signs += place(strip, line_free, chosen)
-        for glyph, reading in place(strip, line_free, _faint(candidates, chosen)):
-            signs.append((glyph, msgspec.structs.replace(reading, note=FAINT)))
+    lined = [staff for staff in found if staff.lines]
+    with ThreadPoolExecutor(model.threads) as pool:  # in order, so the bytes stay the same
+        each = list(pool.map(lambda staff: _read_staff(leaf, staff, model, calibration), lined))
+    if words is not None:
+        for _, text in each:
+            words += text
+    signs = [sign for own, _ in each for sign in own]
     return _one_staff_each(found, signs)
+
+
+def _read_staff(
+    leaf: InkMap, staff: Staff, model: LoadedModel, calibration: Calibration
+) -> tuple[list[tuple[Glyph, Reading]], list[Syllable]]:
+    strip = cut_strip(leaf, staff)
+    scores, line_free = read_strip(strip, model)
+    candidates = find_candidates(scores, calibration)
+    chosen = choose(candidates, calibration.believe_p)
+    signs = list(place(strip, line_free, chosen))
+    for glyph, reading in place(strip, line_free, _faint(candidates, chosen)):
+        signs.append((glyph, msgspec.structs.replace(reading, note=FAINT)))
+    return signs, find_words(strip, scores)
 
 
 def _faint(candidates: list[Candidate], chosen: list[Candidate]) -> list[Candidate]:
@@ -180,15 +198,14 @@ def _one_staff_each(found: list[Staff], signs: list[tuple[Glyph, Reading]]) -> l
     worth = [
         reading.confidence - _PER_SPACE_AWAY * _away(staves[glyph.staff], glyph) for glyph, reading in signs
     ]
-    kept: list[int] = []
+    homes = np.array([list(staves).index(glyph.staff) for glyph, _ in signs])
     at = np.array([(glyph.row, glyph.col) for glyph, _ in signs], dtype=np.float64).reshape(-1, 2)
+    kept = np.zeros(len(signs), dtype=bool)
     for i in sorted(range(len(signs)), key=lambda i: (-worth[i], i)):
         limit = _SAME_SIGN_SPACES * staves[signs[i][0].staff].space_px
-        others = [j for j in kept if signs[j][0].staff != signs[i][0].staff]
-        if others and (np.hypot(*(at[others] - at[i]).T) < limit).any():
-            continue
-        kept.append(i)
-    return [signs[i] for i in sorted(kept)]
+        others = at[kept & (homes != homes[i])]
+        kept[i] = not (np.hypot(*(others - at[i]).T) < limit).any()
+    return [sign for sign, keep in zip(signs, kept, strict=True) if keep]
 
 
 def _away(staff: Staff, glyph: Glyph) -> float:

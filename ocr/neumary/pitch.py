@@ -23,6 +23,7 @@ from neumary.accidentals import (
     word_starts,
 )
 from neumary.coloured_pitch import bottom_degrees, coloured_pitches, page_spacing, ranged_walk
+from neumary.custodes import check_custodes
 from neumary.gamut import (
     CLEF_DEGREES,
     GAMUT_DEGREES,
@@ -48,7 +49,6 @@ SURE_CLEF_P: Final = 0.9
 
 _BESIDE_CLEF_SPACES: Final = 3.0  # a flat this near to the clef, no head between, belongs to it
 _SAME_SPACES: Final = 0.3  # heights closer than this count as the same where no line measures them
-_SURE_CUSTOS_P: Final = 0.9  # a custos read with less may be some other sign
 _LEAST_P: Final = 0.01
 
 
@@ -137,7 +137,7 @@ def resolve_pitches(
         reach = f"{WORD_REACH_SPACES:.0f} staff spaces at most"
         text = f"Where words begin is not known; flats are held to the next division, {reach}."
         result.say("words-unknown", text)
-    _check_custodes(staves, by_staff, result)
+    result.remarks += check_custodes(staves, by_staff, result.pitches)
     for layer in sorted({g.layer for g in glyphs} - {"melody"}):
         for staff in staves:
             _contour(staff, signs_by_staff([staff], glyphs, readings, layer)[staff.id], result)
@@ -336,7 +336,10 @@ def _read_clef(staff: Staff, sign: Sign, result: _Result) -> Clef | None:
 def _bases(reading: Reading, step: int) -> tuple[tuple[int, float], ...]:
     """Distribution over the degree of the bottom line, from rival labels and steps."""
     labels = [(reading.label, reading.confidence), *(r for r in reading.rivals if r[0] in CLEFS)]
-    on_lines = [(s, p) for s, p in reading.steps if s % 2 == 0] or [(step, 1.0)]
+    inferred = (
+        reading.by == "inferred"
+    )  # its other steps stand for other letters too, so off the lines as well
+    on_lines = [(s, p) for s, p in reading.steps if inferred or s % 2 == 0] or [(step, 1.0)]
     weights: dict[int, float] = {}
     for label, p in labels:
         for s, q in on_lines:
@@ -398,44 +401,3 @@ def _accidental(
         state.flatten(degree, beside_clef=beside_clef)
     else:
         state.cancel(degree)
-
-
-def _check_custodes(staves: Sequence[Staff], by_staff: dict[str, list[Sign]], result: _Result) -> None:
-    """Compare each custos, as a pitch, with the first note it announces."""
-    firsts: dict[str, Sign | None] = {
-        staff.id: next((s for s in by_staff[staff.id] if s.is_head), None) for staff in staves
-    }
-    for i, staff in enumerate(staves):
-        signs = by_staff[staff.id]
-        for k, sign in enumerate(signs):
-            if sign.label != "custos":
-                continue
-            after = next((j for j in range(k + 1, len(signs)) if signs[j].is_head), None)
-            if after is None:
-                announced = firsts[staves[i + 1].id] if i + 1 < len(staves) else None
-            elif any(s.is_clef for s in signs[k:after]):
-                announced = signs[after]
-            else:
-                text = f"A custos stands inside staff {staff.id}, not at its end: it may be another sign."
-                result.say("custos-inside", text, staff.id, sign.glyph.id)
-                continue
-            if announced is not None:
-                _compare_custos(staff, sign, announced, result)
-
-
-def _compare_custos(staff: Staff, custos: Sign, announced: Sign, result: _Result) -> None:
-    promised = result.pitches.get(custos.glyph.id)
-    found = result.pitches.get(announced.glyph.id)
-    if promised is None or found is None or promised.certainty != "exact" or found.certainty != "exact":
-        return
-    if promised.degree is not None and found.degree is not None and promised.degree != found.degree:
-        # clefs stand on lines: a wrong one shifts by two degrees or more, C for F by four
-        beside = abs(promised.degree - found.degree) == 1
-        cause = "one of the two is a step out" if beside else "a clef or a step may be wrong"
-        if custos.reading.confidence < _SURE_CUSTOS_P:
-            cause += f", or the sign is no custos (p {custos.reading.confidence:.2f})"
-        text = (
-            f"The custos of staff {staff.id} announces {degree_name(promised.degree)}, "
-            f"the next note, on staff {announced.glyph.staff}, reads {degree_name(found.degree)}: {cause}."
-        )
-        result.say("custos-step" if beside else "custos-mismatch", text, staff.id, custos.glyph.id)

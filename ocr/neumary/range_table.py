@@ -50,9 +50,9 @@ class RangeModel:
 
 
 MODELS: Final[Mapping[str, RangeModel]] = {
-    "two-line": RangeModel((0.594, 0.582, 0.649, 0.683, 0.653), 0.382, 0.01),
-    "one-line": RangeModel((0.368, 0.441, 0.536, 0.726, 0.879), 0.206, 0.01),
-    "letters": RangeModel((0.597, 0.582, 0.602, 0.88, 0.851), 0.128, 0.01),
+    "two-line": RangeModel((0.556, 0.597, 0.697, 0.744, 0.762), 0.537, 0.01),
+    "one-line": RangeModel((0.387, 0.497, 0.622, 0.699, 0.859), 0.339, 0.01),
+    "letters": RangeModel((1.06, 1.07, 1.163, 1.562, 1.755), 0.337, 0.01),
 }
 """Of staves with two lines, with one, and with letters only."""
 

@@ -94,8 +94,8 @@ def letter_bases(signs: Sequence[Sign]) -> tuple[tuple[int, float], ...]:
         for one in seen:
             weights[shift] *= (1 - _LETTER_DOUBT) * one.get(shift, 0.0) + _LETTER_DOUBT / 7
     total = sum(weights.values())
-    ranked = sorted(((w / total, -abs(shift), -shift) for shift, w in weights.items()), reverse=True)
-    return tuple((F_DEGREE - shift, p) for p, _, shift in ranked if p >= _LEAST_P)
+    ranked = sorted(weights, key=lambda shift: (-weights[shift], abs(shift), shift))
+    return tuple((F_DEGREE + shift, p) for shift in ranked if (p := weights[shift] / total) >= _LEAST_P)
 
 
 def _shifts(reading: Reading) -> dict[int, float]:

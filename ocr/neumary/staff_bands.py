@@ -6,6 +6,7 @@ and the columns of a staff are smoothed. So no single line has to be seen.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from neumary.leaf_map import LeafMap
 from neumary.lines import Floats, weighted_smooth
 from neumary.types import Bool
+from neumary_models.leaf_outputs import REGIONS
 
 MOST_LINES: Final = 5
 _FULL_LINES: Final = 3  # from so many lines on a staff is a full one
@@ -27,10 +29,15 @@ _SHORT_SPACES: Final = 8.0
 _SMOOTH_SPACES: Final = 1.5
 _GAP_SPACES: Final = 6.0  # pieces of one staff at most so far apart
 _SMALL_GAP_SPACES: Final = 1.0  # pieces so near are one staff whatever stands between
+_GUTTER: Final = 0.45  # the same where other staves break at the same place
+_SAME_PLACE_SPACES: Final = 1.5
+_GUTTER_STAVES: Final = 2
+_SPANNED_SPACES: Final = 2.0
+_TEXT_BETWEEN: Final = 0.12  # share of the cells between that lie on text, where there is hardly any
 _BRIDGED: Final = 0.15  # mean probability of a staff between two pieces of one
 _ALIGNED_SPACES: Final = 0.6
 _SKIPS_SPACES: Final = 1.5  # two lines further apart leave out a line between them
-_OFF_COUNT: Final = 1.0  # what each line more or less than the staff's height says costs
+_OFF_COUNT: Final = 0.6  # what each line more or less than the staff's height says costs
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,7 +142,14 @@ def _join(seen: LeafMap, on: Floats, pieces: list[Band]) -> list[Band]:
     """Join pieces of one staff from left to right."""
     done: list[Band] = []
     for piece in sorted(pieces, key=lambda b: (b.first, b.last)):
-        fits = [band for band in done if _continues(on, band, piece)]
+        fits = [
+            band
+            for band in done
+            if _continues(
+                seen, on, band, piece,
+                gutter=_is_gutter(pieces, band, piece), spanned=_is_spanned(pieces, band, piece),
+            )
+        ]  # fmt: skip
         if fits:
             best = min(fits, key=lambda band: piece.first - band.last)
             done[done.index(best)] = _bridge(best, piece)
@@ -144,8 +158,24 @@ def _join(seen: LeafMap, on: Floats, pieces: list[Band]) -> list[Band]:
     return done
 
 
-def _continues(on: Floats, left: Band, right: Band) -> bool:
-    """Whether the right piece carries the left one on."""
+def _is_gutter(pieces: list[Band], left: Band, right: Band) -> bool:
+    """Whether other staves of the page break off and begin again at the same places."""
+    near = _SAME_PLACE_SPACES * (left.space + right.space) / 2
+    ends = sum(abs(piece.last - left.last) < near for piece in pieces if piece is not left)
+    starts = sum(abs(piece.first - right.first) < near for piece in pieces if piece is not right)
+    return min(ends, starts) >= _GUTTER_STAVES
+
+
+def _is_spanned(pieces: list[Band], left: Band, right: Band) -> bool:
+    """Whether another staff of the page runs over the gap: so it is no gutter between columns."""
+    reach = _SPANNED_SPACES * (left.space + right.space) / 2
+    return any(piece.first < left.last - reach and piece.last > right.first + reach for piece in pieces)
+
+
+def _continues(
+    seen: LeafMap, on: Floats, left: Band, right: Band, *, gutter: bool, spanned: bool
+) -> bool:
+    """Whether the right piece carries the left one on, over a stain or an initial but not over text."""
     space = (left.space + right.space) / 2
     gap = right.first - left.last
     if not -0.5 * space <= gap <= _GAP_SPACES * space or abs(np.log(left.space / right.space)) > 0.25:
@@ -155,13 +185,18 @@ def _continues(on: Floats, left: Band, right: Band) -> bool:
         ends = _end(a[-reach:], gap / 2, forwards=True), _end(b[:reach], gap / 2, forwards=False)
         if abs(ends[0] - ends[1]) > _ALIGNED_SPACES * space:
             return False
-    if gap <= _SMALL_GAP_SPACES * space:
+    if gap <= _SMALL_GAP_SPACES * space and not gutter:
         return True
     cols = np.arange(left.last, right.first)
     share = (cols - left.last + 1) / (len(cols) + 1)
     rows = (left.top[-1] + left.bottom[-1]) / 2 * (1 - share) + (right.top[0] + right.bottom[0]) / 2 * share
     at = np.clip(np.rint(rows).astype(int), 0, on.shape[0] - 1)
-    return bool(on[at, cols].mean() >= _BRIDGED)
+    if not len(cols) or gutter:
+        return bool(len(cols) and on[at, cols].mean() >= _GUTTER)
+    half = max(1, round((left.bottom[-1] - left.top[-1]) / 2))
+    around = np.clip(at[None] + np.arange(-half, half + 1)[:, None], 0, on.shape[0] - 1)
+    text = float((seen.region[REGIONS.index("text")][around, cols] > 0.5).mean())
+    return bool(on[at, cols].mean() >= _BRIDGED or (spanned and text < _TEXT_BETWEEN))
 
 
 def _end(rows: Floats, beyond: float, *, forwards: bool) -> float:
@@ -195,7 +230,12 @@ def _bridge(left: Band, right: Band) -> Band:
     )
 
 
-def line_courses(seen: LeafMap, band: Band, asked: int | None) -> tuple[Floats, float]:
+def line_courses(
+    seen: LeafMap,
+    band: Band,
+    asked: int | None,
+    evidence: Callable[[Floats], Floats] | None = None,
+) -> tuple[Floats, float]:
     """Rows of all lines of a staff.
 
     Parameters
@@ -204,6 +244,8 @@ def line_courses(seen: LeafMap, band: Band, asked: int | None) -> tuple[Floats, 
     band : Band
     asked : int, optional
         Number of lines, where the user knows it.
+    evidence : callable, optional
+        Courses in cells, shape (k, n), to how much of a line is on each, 0..1; beside the map's own.
 
     Returns
     -------
@@ -215,7 +257,7 @@ def line_courses(seen: LeafMap, band: Band, asked: int | None) -> tuple[Floats, 
     sigma = _SMOOTH_SPACES * band.space
     top, bottom = weighted_smooth(np.vstack([band.top, band.bottom]), np.vstack([band.weight] * 2), sigma)
     tall = float(np.median(bottom - top))
-    count = _count(seen, band, top, bottom, tall)
+    count = _count(seen, band, top, bottom, evidence)
     if count == 1:
         rows, space = ((top + bottom) / 2)[None], band.space
     else:
@@ -245,15 +287,23 @@ def _line_at(seen: LeafMap, rows: Floats, cols: npt.NDArray[np.intp]) -> Floats:
     return np.asarray(np.where(inside, p, 0.0).mean(axis=1), dtype=np.float64)
 
 
-def _count(seen: LeafMap, band: Band, top: Floats, bottom: Floats, tall: float) -> int:
+def _count(
+    seen: LeafMap, band: Band, top: Floats, bottom: Floats, evidence: Callable[[Floats], Floats] | None
+) -> int:
     """Number of lines: what the height holds, and where lines are seen and where not."""
-    expected = tall / band.space + 1
+    expected = float(np.median(bottom - top)) / band.space + 1
     if band.full < 0.5:
         return 1 if expected < 1.5 else 2
-    return max(
-        range(_FULL_LINES, MOST_LINES + 1),
-        key=lambda n: _comb(seen, band, top, bottom, n) - _OFF_COUNT * abs(expected - n),
-    )
+
+    def worth(n: int) -> float:
+        comb = _comb(seen, band, top, bottom, n)
+        if evidence is not None:
+            places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
+            found = evidence(bottom + (top - bottom) * places)
+            comb += float(found[::2].mean() - found[1::2].mean())
+        return comb - _OFF_COUNT * abs(expected - n)
+
+    return max(range(_FULL_LINES, MOST_LINES + 1), key=worth)
 
 
 def _comb(seen: LeafMap, band: Band, top: Floats, bottom: Floats, n: int) -> float:

@@ -21,6 +21,7 @@ from neumary.types import F32, Bool, InkMap
 
 _STRIPS_PER_SPACE: Final = 4.0
 _REACH_SPACES: Final = 0.35  # how far a line may lie from where the band has it
+_NEAR_SPACES: Final = 0.15  # how far a line may lie from an even grid's
 _STIFF: Final = 0.15  # cost of moving by a pixel from strip to strip
 _MAP_WEIGHT: Final = 0.6  # of the network's line probability against the ink's own ridge
 _OFF_WEIGHT: Final = 0.08  # of the distance from where the band has it, at the end of the reach
@@ -42,12 +43,18 @@ class Course:
         Bottom line first.
     seen : ndarray of bool, shape (n_lines, n_strips)
     space : float
+    strength : float
+        How far the lines stand out where they are seen, grey levels.
+    steady : float
+        Weak against strong stretches of the lines, 0..1: pen lines are even, text is not.
     """
 
     cols: Floats
     rows: Floats
     seen: Bool
     space: float
+    strength: float = 0.0
+    steady: float = 1.0
 
     @property
     def per_space(self) -> float:
@@ -131,8 +138,42 @@ def follow_lines(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, sp
     common = lines.weighted_smooth(common[None], moved.sum(axis=0)[None], sigma)[0]
     settled = np.where(moved > 0, fine, thought + common)
     rows = lines.weighted_smooth(settled, np.where(moved > 0, moved, _LEAN), sigma)
-    found = _seen(clear, rows - np.rint(thought), half)
-    return Course(middles, np.asarray(rows, dtype=np.float64), found, space)
+    height = _height_at(clear, rows - np.rint(thought), half)
+    found = height > _SEEN
+    strength, steady = _evenness(height * usual, found)
+    return Course(middles, np.asarray(rows, dtype=np.float64), found, space, strength, steady)
+
+
+def line_evidence(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, space: float) -> Floats:
+    """How much of a line there is in the ink on each course, 0..1 of the strongest.
+
+    Parameters
+    ----------
+    strips : InkStrips
+    seen : LeafMap
+    cells : ndarray of float64, shape (n_courses, n)
+        Rows in cells.
+    first : int
+        Column of the map of the first of them.
+    space : float
+        Staff space, working pixels.
+
+    Returns
+    -------
+    ndarray of float64, shape (n_courses,)
+    """
+    width = strips.strip_px
+    at = np.asarray(seen.cols_at(np.arange(first, first + cells.shape[1])), dtype=np.float64)
+    low, high = max(0, int(at[0] / width)), min(len(strips.total), int(at[-1] / width) + 1)
+    if high - low < 2:
+        return np.zeros(len(cells))
+    middles = (np.arange(low, high) + 0.5) * width - 0.5
+    thought = np.array([np.interp(middles, at, seen.rows_at(row)) for row in cells])
+    ridge = _ridges(strips, low, high, thought, space)
+    half = ridge.shape[2] // 2
+    near = max(1, round(_NEAR_SPACES * space))
+    best = np.median(ridge[:, :, half - near : half + near + 1].max(axis=2), axis=1)
+    return np.asarray(best / max(float(best.max()), _LEAST_RIDGE), dtype=np.float64)
 
 
 def _ridges(strips: InkStrips, low: int, high: int, thought: Floats, space: float) -> F32:
@@ -173,12 +214,20 @@ def _map_at(seen: LeafMap, thought: Floats, middles: Floats, window: npt.NDArray
     return np.asarray(found.reshape(rows.shape), dtype=np.float32)
 
 
-def _seen(clear: F32, rows: Floats, half: int) -> Bool:
-    """Where ink stands on the smoothed lines, a pixel up or down."""
+def _height_at(clear: F32, rows: Floats, half: int) -> Floats:
+    """Ridge on the smoothed lines, a pixel up or down."""
     place = np.clip(np.rint(rows).astype(int) + half, 1, 2 * half - 1)
     each, strip = np.ogrid[: clear.shape[0], : clear.shape[1]]
     near = np.maximum.reduce([clear[each, strip, place + d] for d in (-1, 0, 1)])
-    return np.asarray(near > _SEEN)
+    return np.asarray(near, dtype=np.float64)
+
+
+def _evenness(height: Floats, seen: Bool) -> tuple[float, float]:
+    """Middling height of the lines' ridges where seen, and the ratio of its quartiles."""
+    if not seen.any():
+        return 0.0, 0.0
+    low, middle, high = np.percentile(height[seen], (25, 50, 75))
+    return float(middle), float(low / max(high, 1e-6))
 
 
 def ends(course: Course, ragged_spaces: float = 1.5) -> list[tuple[int, int]]:

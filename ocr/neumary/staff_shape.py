@@ -1,48 +1,43 @@
-"""A traced staff in original pixels: its lines as polylines, their colour and thickness, its area."""
+"""A staff in original pixels: its lines as polylines, their colour and thickness, its area."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from neumary.lines import Floats
-from neumary.staff_field import Field, Trace
+from neumary.staff_lines import Course, ends
 from neumary.types import Box, InkMap, LineColour, Staff, StaffLine
 
 
-def build(ink: InkMap, field: Field, trace: Trace, column: int, i: int) -> Staff:
+def build(ink: InkMap, course: Course, column: int, i: int) -> Staff:
     """The staff in original pixels; its area is set later."""
-    lines = tuple(_build_line(ink, field, trace, k) for k in range(len(trace.rows)))
+    spans = ends(course)
     return Staff(
         id=f"s{i + 1:02d}",
         column=column,
-        lines=lines,
-        space_px=trace.space / ink.scale,
+        lines=tuple(_build_line(ink, course, k, *span) for k, span in enumerate(spans)),
+        space_px=course.space / ink.scale,
         area=Box(0, 0, 0, 0),
     )
 
 
-def _build_line(ink: InkMap, field: Field, trace: Trace, k: int) -> StaffLine:
-    low, high = trace.ends(field.per_space)[k]
-    rows = trace.rows[k, low - trace.first : high - trace.first]
-    cols = np.asarray((np.arange(low, high) + 0.5) * field.strip_px - 0.5, dtype=np.float64)
-    grid = np.arange(0, len(cols), max(1, round(field.space / field.strip_px)))
+def _build_line(ink: InkMap, course: Course, k: int, low: int, high: int) -> StaffLine:
+    high = max(high, low + 2)
+    low = min(low, len(course.cols) - 2)
+    cols, rows = course.cols[low:high], course.rows[k, low:high]
+    grid = np.arange(0, len(cols), max(1, round(course.per_space)))
     grid = np.unique(np.append(grid, len(cols) - 1))
-    if len(grid) < 2:
-        grid = np.array([0, 0])
-        cols, rows = np.array([cols[0], cols[0] + 1.0]), np.array([rows[0], rows[0]])
-        grid = np.array([0, 1])
-    seen = float(trace.seen[k, low - trace.first : high - trace.first].mean())
-    colour, thickness = _look(ink, cols, rows, trace.space)
+    colour, thickness = line_look(ink, cols, rows, course.space)
     return StaffLine(
         cols=tuple(round(float(c), 2) for c in (cols[grid] + 0.5) / ink.scale - 0.5),
         rows=tuple(round(float(r), 2) for r in (rows[grid] + 0.5) / ink.scale - 0.5),
         thickness_px=round(thickness / ink.scale, 2),
         colour=colour,
-        seen=round(seen, 4),
+        seen=round(float(course.seen[k, low:high].mean()), 4),
     )
 
 
-def _look(ink: InkMap, cols: Floats, rows: Floats, space: float) -> tuple[LineColour, float]:
+def line_look(ink: InkMap, cols: Floats, rows: Floats, space: float) -> tuple[LineColour, float]:
     """Colour and thickness (working pixels) of a line, from where it is clearest."""
     height, width = ink.dark.shape
     half = max(2, round(0.4 * space))

@@ -7,7 +7,8 @@ cover the same ink the surer one stays (non-maximum suppression).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -80,6 +81,29 @@ class FreeCandidate:
     def name(self) -> str:
         """The likeliest name."""
         return STAFFLESS_NAMES[int(self.names.argmax())]
+
+
+def scaled(signs: Sequence[FreeCandidate], factor: float) -> list[FreeCandidate]:
+    """The signs of a picture another size of which is `factor` times as large."""
+    return [
+        replace(
+            sign,
+            row=sign.row * factor,
+            col=sign.col * factor,
+            box=(
+                sign.box[0] * factor, sign.box[1] * factor, sign.box[2] * factor, sign.box[3] * factor,
+            ),
+        )
+        for sign in signs
+    ]  # fmt: skip
+
+
+def merge_signs(one: Sequence[FreeCandidate], other: Sequence[FreeCandidate]) -> list[FreeCandidate]:
+    """Signs seen in either of two looks; where both see a sign, the first look's reading stays."""
+    both = [*one, *other]
+    if not both:
+        return []
+    return [both[k] for k in _suppress(np.array([sign.box for sign in both]))]
 
 
 def _sigmoid(score: F32) -> F32:

@@ -12,18 +12,20 @@ from dataclasses import dataclass
 from typing import Final
 
 import msgspec
-import numpy as np
 
 from neumary.staffless import FreeCandidate
 from neumary.staffless_glyphs import page_edges
 from neumary.staffless_look import FreeLook
 from neumary.types import Box, Glyph, Page, Reading, Remark, Staff
+from neumary_models.labels import HEADS
 
 _LEAST_SPACES: Final = 0.7  # the middle of a staffless sign beyond the outer line
 _MOST_SPACES: Final = 4.5
 _SIDE_SPACES: Final = 1.5  # beyond the ends of the lines
 _SURE_BEYOND: Final = 1.25  # so far beyond the lines no square note stands (common practice, no source)
 _SHARED: Final = 0.3  # of a note's box inside a sign's box: both are the same ink
+_SAME: Final = 0.4  # of a sign's box inside a note's box: the sign is that note
+_SURER: Final = 0.3  # by so much the sign must be surer than a note near the lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,11 @@ def signs_around(page: Page, look: FreeLook) -> list[Around]:
         if not _LEAST_SPACES <= away <= _MOST_SPACES:
             continue
         layer = "upper" if _beyond(staves[n], row, col) > 0 else "lower"
-        mine = [reading.confidence for glyph, reading in notes if _shares(glyph.box, box)]
-        is_note = bool(mine) and away < _SURE_BEYOND and max(mine) >= sign.p_sign
+        is_note = any(
+            _inside(box, glyph.box) > _SAME and not _is_leak(staves[n], glyph, reading, sign.p_sign)
+            for glyph, reading in notes
+            if glyph.staff == staves[n].id
+        )
         found.append(Around(sign, staves[n].id, layer, box, away, is_note))
     return found
 
@@ -87,9 +92,16 @@ def without_leaks(page: Page, around: Sequence[Around]) -> Page:
     ----------
     page : Page
     around : sequence of Around
+        Without those that are notes.
     """
-    boxes = [one.box for one in around if not one.is_note]
-    leaks = {glyph.id for glyph, _ in _notes(page) if any(_shares(glyph.box, box) for box in boxes)}
+    staves = {staff.id: staff for staff in page.staves}
+    leaks = {
+        glyph.id
+        for glyph, reading in _notes(page)
+        for one in around
+        if _inside(glyph.box, one.box) > _SHARED
+        and _is_leak(staves[glyph.staff], glyph, reading, one.sign.p_sign)
+    }
     if not leaks:
         return page
     text = f"{len(leaks)} signs read as notes belong to staffless signs around the staves and were taken out."
@@ -104,7 +116,8 @@ def without_leaks(page: Page, around: Sequence[Around]) -> Page:
 def _notes(page: Page) -> list[tuple[Glyph, Reading]]:
     current = page.current()
     lined = {staff.id for staff in page.staves if staff.lines}
-    return [(g, current[g.id]) for g in page.glyphs if g.id in current and g.staff in lined]
+    read = ((g, current[g.id]) for g in page.glyphs if g.id in current and g.staff in lined)
+    return [(glyph, reading) for glyph, reading in read if reading.label in HEADS]
 
 
 def _beyond(staff: Staff, row: float, col: float) -> float:
@@ -120,8 +133,15 @@ def _beside(staff: Staff, col: float) -> bool:
     return bool(left - reach <= col <= right + reach)
 
 
-def _shares(note: Box, sign: Box) -> bool:
-    high = min(note.bottom, sign.bottom) - max(note.top, sign.top)
-    wide = min(note.right, sign.right) - max(note.left, sign.left)
-    area = max(1, (note.bottom - note.top) * (note.right - note.left))
-    return high > 0 and wide > 0 and float(np.divide(high * wide, area)) > _SHARED
+def _is_leak(staff: Staff, note: Glyph, reading: Reading, p_sign: float) -> bool:
+    """Whether a note that shares its ink with a sign around the staff is that sign's ink."""
+    far = abs(_beyond(staff, note.row, note.col)) >= _SURE_BEYOND
+    return far or reading.confidence < p_sign - _SURER
+
+
+def _inside(part: Box, whole: Box) -> float:
+    """Share of a box that lies inside another one."""
+    high = min(part.bottom, whole.bottom) - max(part.top, whole.top)
+    wide = min(part.right, whole.right) - max(part.left, whole.left)
+    area = max(1, (part.bottom - part.top) * (part.right - part.left))
+    return max(high, 0) * max(wide, 0) / area

@@ -22,7 +22,7 @@ from neumary.staffless_layers import Around, signs_around, without_leaks
 from neumary.staffless_look import FreeLook, look_for_signs
 from neumary.staffless_rows import rows_of
 from neumary.staffless_text import words_under
-from neumary.types import Box, Mark, Neume, Page, Remark, Scan, Staff
+from neumary.types import Box, Mark, Neume, NotationKind, Page, Remark, Scan, Staff
 from neumary_models.zoo import LoadedModel
 
 ROLE: Final = "staffless"
@@ -33,6 +33,9 @@ _EPISEMA_P: Final = 0.5
 _LETTER_REACH: Final = 2.0  # letters stand within this many virgae of their neume
 _LONE_P: Final = 0.7  # a sign alone in its row must be surer than this
 _FREE_SHARE: Final = 0.0004  # of the page's cells must look like staffless signs before it is read for them
+_FEWEST: Final = 3  # signs around the staves of a page below which there are none
+_PER_STAFF: Final = 0.5  # of them for each staff, at least
+_PLAIN: Final = ("square", "pointed")  # kinds that become "layered" with signs around them
 _SIGN_PER_SPACE: Final = 1.05  # virga against staff space around staves; own count on rendered pages
 
 NO_PITCH: Final = (
@@ -52,8 +55,8 @@ def add_free_signs(
         With the staves that were found and the signs on them.
     scan : Scan
     seen : LeafMap or None
-        Tells whether it is worth while to look; without it, and with ``lines = "0"``, it always is
-        on a page without staves.
+        Tells whether it is worth while to look. Without it only pages without staves are looked at;
+        where the user asks for no lines, or for this kind of notation, it always is.
     model : LoadedModel
         With the companion `ROLE`; without it the page is handed back.
     settings : ReadSettings
@@ -66,25 +69,26 @@ def add_free_signs(
     reader = model.companions.get(ROLE)
     if reader is None or settings.only != "all":
         return page
-    asked = settings.line_count == 0
-    if not asked and seen is not None and seen.share_of("free-sign") < _FREE_SHARE:
+    kind = settings.notation_asked
+    asked = settings.line_count == 0 or kind in ("staffless", "layered")
+    if not asked and (kind is not None or (seen is not None and seen.share_of("free-sign") < _FREE_SHARE)):
         return page
     if not page.staves:
         look = look_for_signs(scan.rgb, reader)
         return page if look is None or not look.signs else _with_rows(page, look)
     lined = [staff for staff in page.staves if staff.lines]
-    if not lined or seen is None:
+    if not lined or (seen is None and not asked):
         return page
     space = float(np.median([staff.space_px for staff in lined]))
     look = look_for_signs(scan.rgb, reader, _SIGN_PER_SPACE * space)
-    return page if look is None else _with_layers(page, look)
+    return page if look is None else _with_layers(page, look, kind)
 
 
 # Rows ---------------------------------------------------------------------------------------------
 
 
 def _with_rows(page: Page, look: FreeLook) -> Page:
-    rows = [[look.signs[i] for i in row] for row in rows_of(look.signs, look.size_px)]
+    rows = [[look.signs[i] for i in row] for row in rows_of(look.signs, look.size_px, look.text)]
     rows = [row for row in rows if _believed(row)]
     if not rows:
         return page
@@ -134,20 +138,28 @@ def _row_staff(name: str, row: Sequence[FreeCandidate], look: FreeLook, page: Pa
 # Layers -------------------------------------------------------------------------------------------
 
 
-def _with_layers(page: Page, look: FreeLook) -> Page:
-    around = signs_around(page, look)
-    page = without_leaks(page, around)
-    around = [one for one in around if not one.is_note]
-    if not around:
+def _with_layers(page: Page, look: FreeLook, asked: NotationKind | None) -> Page:
+    around = [one for one in signs_around(page, look) if not one.is_note]
+    fewest = 1 if asked == "layered" else max(_FEWEST, round(_PER_STAFF * len(page.staves)))
+    if len(around) < fewest:
         return page
+    page = without_leaks(page, around)
     counts = Counter(one.layer for one in around if one.sign.name != LETTER)
     text = (
         f"{counts['upper']} staffless signs above and {counts['lower']} below the staves are kept in layers "
         "of their own and are no part of the melody. The leaf gives no pitch for them: stated are their "
         "names and, inside each sign, up, down or same."
     )
+    p = round(float(np.mean([one.sign.p_sign for one in around])), 4)
     page = msgspec.structs.replace(
-        page, warnings=(*page.warnings, Remark(code="layers-without-pitch", text=text))
+        page,
+        staves=tuple(
+            msgspec.structs.replace(staff, kind="layered", kind_p=p)
+            if asked is None and staff.lines and staff.kind in _PLAIN
+            else staff
+            for staff in page.staves
+        ),
+        warnings=(*page.warnings, Remark(code="layers-without-pitch", text=text)),
     )
     return _with_signs(page, [(one.sign, one.staff, one.layer) for one in _ordered(page, around)], look)
 

@@ -12,13 +12,22 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from neumary.staffless import FreeCandidate
-from neumary_models.staffless_outputs import CONTOURS
+from neumary.types import Bool
+from neumary_models.staffless_outputs import CONTOURS, STRIDE
+
+F64 = npt.NDArray[np.float64]
 
 _NEAR_SIZES: Final = 6.0  # signs further apart along the row do not tell each other's row
-_SAME_ROW: Final = 1.1  # of rows' distances, in sizes: nearer signs stand in one row
-_BREAK: Final = 1.3  # drift from the nearest signs of a row, in sizes, that begins a new row
+_SAME_ROW: Final = 1.0  # of rows' distances, in sizes: nearer signs stand in one row
+_HALF: Final = 0.2  # of a sign's height, in sizes: words between two signs lie beyond that
+_SLOPES: Final = np.linspace(-0.12, 0.12, 49)  # of rows on a crooked page
+_KERNEL: Final = 0.3  # in sizes: how sharply rows stand out at the right slope
+_AROUND: Final = 2.0  # beside two signs, in sizes, words between them are looked for
+_WORDS_SHARE: Final = 0.3  # of that stretch; letters fill about half of their line
+_BREAK: Final = 1.15  # drift from the nearest signs of a row, in sizes, that begins a new row
 
 LABELS: Final[dict[str, tuple[str, ...]]] = {
     "virga": ("virga",),
@@ -102,7 +111,7 @@ def notes_of(name: str, box: tuple[float, float, float, float]) -> tuple[SignNot
     return tuple(notes)
 
 
-def rows_of(signs: Sequence[FreeCandidate], size_px: float) -> list[list[int]]:
+def rows_of(signs: Sequence[FreeCandidate], size_px: float, text: Bool | None = None) -> list[list[int]]:
     """Group signs into rows.
 
     Parameters
@@ -110,6 +119,9 @@ def rows_of(signs: Sequence[FreeCandidate], size_px: float) -> list[list[int]]:
     signs : sequence of FreeCandidate
     size_px : float
         Height of a virga, in the px of the signs.
+    text : ndarray of bool, shape (h, w), optional
+        Cells of `STRIDE` px that hold words: signs with a line of words between them stand in
+        different rows.
 
     Returns
     -------
@@ -118,8 +130,11 @@ def rows_of(signs: Sequence[FreeCandidate], size_px: float) -> list[list[int]]:
     """
     if not signs:
         return []
-    at = np.array([(sign.row, sign.col) for sign in signs]) / size_px
+    seen = np.array([(sign.row, sign.col) for sign in signs]) / size_px
+    at = seen.copy()
+    at[:, 0] -= _slope(seen) * seen[:, 1]
     parent = list(range(len(signs)))
+    between = _Words(text, size_px)
 
     def root(i: int) -> int:
         while parent[i] != i:
@@ -131,7 +146,8 @@ def rows_of(signs: Sequence[FreeCandidate], size_px: float) -> list[list[int]]:
         apart = np.abs(at - at[i])
         beside = np.flatnonzero((apart[:, 1] < _NEAR_SIZES) & (apart[:, 0] < _slack(apart[:, 1])))
         for j in beside:
-            parent[root(int(j))] = root(i)
+            if root(int(j)) != root(i) and not between.parts(seen[i], seen[j]):
+                parent[root(int(j))] = root(i)
     groups: dict[int, list[int]] = {}
     for i in range(len(signs)):
         groups.setdefault(root(i), []).append(i)
@@ -140,12 +156,47 @@ def rows_of(signs: Sequence[FreeCandidate], size_px: float) -> list[list[int]]:
     return [sorted(row, key=lambda i: at[i, 1]) for row in rows]
 
 
-def _slack(across: np.ndarray) -> np.ndarray:
+def _slope(at: F64) -> float:
+    """Slope at which signs, seen along it, stand in the sharpest rows."""
+    rows = at[:, 0] - _SLOPES[:, None] * at[:, 1]
+    low, cell = rows.min(), _KERNEL / 2
+    reach = int((rows.max() - low) / cell) + 1
+    kernel = np.exp(-0.5 * (np.arange(-6, 7) * cell / _KERNEL) ** 2)
+    sharp = []
+    for along in rows:
+        counts = np.bincount(((along - low) / cell).astype(int), minlength=reach).astype(float)
+        sharp.append(float((np.convolve(counts, kernel, mode="same") ** 2).sum()))
+    return float(_SLOPES[int(np.argmax(sharp))])
+
+
+class _Words:
+    """Tells whether a line of words runs between two signs; places in virgae."""
+
+    def __init__(self, text: Bool | None, size_px: float) -> None:
+        self.cells = size_px / STRIDE  # a virga's height
+        self.sums = None if text is None else np.pad(text.cumsum(axis=1, dtype=np.int64), ((0, 0), (1, 0)))
+
+    def parts(self, one: F64, other: F64) -> bool:
+        """Whether more than a share of a stretch around both is words, in some row between them."""
+        if self.sums is None or abs(one[0] - other[0]) < 2 * _HALF:
+            return False
+        top, bottom = sorted((one[0], other[0]))
+        left, right = sorted((one[1], other[1]))
+        foot, head = (top + _HALF) * self.cells, (bottom - _HALF) * self.cells
+        rows = slice(max(0, round(foot)), max(0, round(head)) + 1)
+        last = self.sums.shape[1] - 1
+        first = min(max(0, round((left - _AROUND) * self.cells)), last)
+        end = min(max(first + 1, round((right + _AROUND) * self.cells)), last)
+        words = self.sums[rows, end] - self.sums[rows, first]
+        return bool(words.size) and float(words.max()) > _WORDS_SHARE * (end - first)
+
+
+def _slack(across: F64) -> F64:
     """How far up or down a neighbour may stand: signs close by climb, far ones tell little."""
     return np.where(across < 1.5, _BREAK, np.maximum(_SAME_ROW - 0.12 * (across - 1.5), 0.35))
 
 
-def _joined(rows: list[list[int]], at: np.ndarray) -> list[list[int]]:
+def _joined(rows: list[list[int]], at: F64) -> list[list[int]]:
     """Pieces of rows that go on at the same height, joined over wide gaps."""
     rows = sorted(rows, key=len, reverse=True)
     out: list[list[int]] = []

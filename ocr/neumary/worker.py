@@ -15,6 +15,7 @@ import msgspec
 
 from neumary.errors import NeumaryError, OutputError, ScanError, StoreError
 from neumary.ledger import NOTHING, PageCounts, WorkKey
+from neumary.memory import keep_freed_memory
 from neumary.models import load_model
 from neumary.scan import LIMIT_MEGAPIXELS, PageRef, load_scan
 from neumary.settings import ReadSettings
@@ -125,6 +126,7 @@ def _read(task: Task) -> tuple[PageCounts, str]:
         import cv2
 
         cv2.setNumThreads(task.threads)
+        keep_freed_memory()
     scan = load_scan(task.ref, sha256=task.key.source_sha256, limit_megapixels=task.limit_megapixels)
     if task.key.source_sha256 and scan.sha256 != task.key.source_sha256:
         raise ScanError(f"{task.ref.source} changed while it was read.", "Run the command again.")

@@ -38,7 +38,8 @@ def xml_id(kind: str, name: str) -> str:
     Parameters
     ----------
     kind : str
-        First letter of the program's own ids: "g" sign, "s" staff, "n" neume, "y" syllable.
+        First letter of the program's own ids: "g" sign, "s" staff, "n" neume, "y" syllable,
+        "m" mark.
     name : str
         The id in the page.
 

@@ -10,6 +10,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from neumary.clef_verdicts import WEIGHED
 from neumary.clef_witness import is_witnessed
 from neumary.gamut import signs_by_staff
 from neumary.measures import F64, match
@@ -21,8 +22,8 @@ from neumary_models.labels import CLEFS
 CAUGHT_CODES: Final = frozenset(
     {"clef-overruled", "clef-doubtful", "clef-inferred", "clef-unknown", "clefs-disagree", "custos-mismatch"}
 )
-"""Warnings that send a reader to the clef of the staff they name. A custos one step beside its note
-("custos-step") does not: clefs stand on lines, so a wrong one shifts by two degrees at least."""
+"""Warnings that send a reader to the clef of the staff they name. A custos an odd number of degrees from its
+note ("custos-step") does not: a wrong C or F clef shifts by an even number."""
 
 OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
 _NOTE_SPACES: Final = 0.5
@@ -106,10 +107,10 @@ def witnessed_staves(read: Page) -> set[str]:
 
 
 def _settled_staves(read: Page) -> set[str]:
-    """Staves with a clef that was inferred, taken up or overruled."""
+    """Staves with a clef that was inferred, taken up or overruled; those only weighed left out."""
     current = read.current()
     clefs = [g for g in read.glyphs if g.id in current and current[g.id].label in CLEFS]
-    return {g.staff for g in clefs if current[g.id].by != "machine"}
+    return {g.staff for g in clefs if current[g.id].by != "machine" and current[g.id].note != WEIGHED}
 
 
 def count_clefs(count: ClefCount, read: Page, truth: Page) -> None:
@@ -185,6 +186,7 @@ def error_causes(read: Page, truth: Page) -> Counter[str]:
         causes["staff not found" if lost else "note missed"] += missed
     causes["note spurious"] = len(_heads(read)) - len(pairs)
     shifts, hidden = staff_shifts(read, truth), hidden_staves(read, truth)
+    witnessed = witnessed_staves(read)
     for ours, theirs in pairs:
         if ours.symbol == theirs.symbol or theirs.symbol is None:
             continue
@@ -193,7 +195,8 @@ def error_causes(read: Page, truth: Page) -> Counter[str]:
         if gap == 0:
             causes["flat"] += 1
         elif gap == shifts.get(staff, 0):
-            causes["clef hidden" if staff in hidden else "clef misread or missed"] += 1
+            unseen = "clef hidden, witnessed" if staff in witnessed else "clef hidden, only habit speaks"
+            causes[unseen if staff in hidden else "clef misread or missed"] += 1
         else:
             sure = dict(ours.sign.reading.steps).get(ours.sign.reading.step or 0, 1.0) > _SURE_STEP_P
             step = "step, seen surely" if sure else "step, seen doubtfully"

@@ -16,6 +16,7 @@ from neumary_models.outputs import CHANNELS_IN
 from neumary_training.config import TrainConfig
 
 _OPSET = 17
+_SMALL_TENSOR = 64  # values; smaller ones stay as they are
 _ABOUT = "reads the signs of staves with 1 to 5 lines; trained on rendered pages only"
 
 
@@ -48,6 +49,29 @@ def export_onnx(
         output_names=["scores"],
         dynamic_axes={name: {0: "n", **heights[0], 3: "w"}, "scores": {0: "n", **heights[1], 3: "w2"}},
     )
+
+
+def store_halves(model: Path, target: Path) -> None:
+    """Write a float model with its weights stored in 16 bits; it still computes in 32.
+
+    Halves the file; weights lose what lies beyond eleven significant bits.
+    """
+    import onnx
+    from onnx import TensorProto, helper, numpy_helper
+
+    graph = onnx.load(model)
+    casts = []
+    for weights in graph.graph.initializer:
+        values = numpy_helper.to_array(weights)
+        if weights.data_type != TensorProto.FLOAT or values.size < _SMALL_TENSOR:
+            continue
+        name = weights.name
+        weights.CopyFrom(numpy_helper.from_array(values.astype(np.float16), f"{name}.half"))
+        casts.append(helper.make_node("Cast", [f"{name}.half"], [name], to=TensorProto.FLOAT))
+    nodes = [*casts, *graph.graph.node]
+    del graph.graph.node[:]
+    graph.graph.node.extend(nodes)
+    onnx.save(graph, target)
 
 
 def parity(

@@ -14,11 +14,12 @@ import json
 import os
 import time
 import tomllib
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -45,6 +46,10 @@ from neumary_training.train import moving_average, rate_of
 
 _SCALES: Final = (0.5, 1.12)  # input pixels per stored pixel: 4 to 9 pixels a staff space
 _USUAL_SHARE: Final = 0.5  # of the crops near the usual scale, as a page whose space is known
+_BARE_SHARE: Final = 0.2  # of the batches: pages without staves, or too small for any to be seen
+_BARE_SCALES: Final = (0.15, 2.0)
+_TOO_SMALL: Final = 0.27  # input pixels per stored pixel under which no staff can be seen
+_RARE_REGION: Final = 4.0  # what a region's own cells count for more, signs covering little
 _LINE_SIGMA: Final = 0.6  # cells
 _OFF_PAGE: Final = 100.0  # stored pixels to the nearest line, where there is none
 _CHECK_EVERY: Final = 500
@@ -122,21 +127,43 @@ class LeafCropper:
             self.maps.append(torch.from_numpy(maps).to(device))
         area = np.array([p.shape[0] * p.shape[1] for p in self.pictures], dtype=np.float64)
         self.share = area / area.sum()
+        bare = area * np.array([not (leaf.zone > 0).any() for leaf in leaves])
+        self.bare_share = bare / bare.sum() if bare.any() else None
 
     def crops(self, rng: np.random.Generator, batch: int) -> Crops:
         """A random batch at a random scale; large pages are drawn more often."""
+        if self.bare_share is not None and rng.random() < _BARE_SHARE:
+            return self._bare(rng, batch, self.bare_share)
         scale = LEAF_SPACE / STORED_SPACE * float(np.exp(rng.normal(0, 0.06)))
         if rng.random() >= _USUAL_SHARE:
             scale = float(np.exp(rng.uniform(*np.log(_SCALES))))
+        return self._cut(rng, rng.choice(len(self.share), size=batch, p=self.share), scale)
+
+    def _bare(self, rng: np.random.Generator, batch: int, share: npt.NDArray[np.float64]) -> Crops:
+        """A batch on which there is no staff to be seen, at any scale a wrong guess may lead to."""
+        scale = float(np.exp(rng.uniform(*np.log(_BARE_SCALES))))
+        small = scale < _TOO_SMALL and rng.random() < 0.5
+        share = self.share if small else share
+        crops = self._cut(rng, rng.choice(len(share), size=batch, p=share), scale)
+        return replace(crops, zone=torch.zeros_like(crops.zone), line=torch.full_like(crops.line, _OFF_PAGE))
+
+    def _cut(self, rng: np.random.Generator, chosen: npt.NDArray[np.intp], scale: float) -> Crops:
         reach = 2 * round(self.crop / scale / 2)  # stored pixels, an even number
         scale = self.crop / reach
         pictures, maps = [], []
-        for index in rng.choice(len(self.share), size=batch, p=self.share).tolist():
+        for index in chosen.tolist():
             picture, own = self.pictures[index], self.maps[index]
-            top = int(rng.integers(0, (picture.shape[0] - reach) // 2 + 1))
-            left = int(rng.integers(0, (picture.shape[1] - reach) // 2 + 1))
-            pictures.append(picture[2 * top : 2 * top + reach, 2 * left : 2 * left + reach])
-            maps.append(own[:, top : top + reach // 2, left : left + reach // 2])
+            lack = [max(0, reach - side) for side in picture.shape[:2]]
+            top = int(rng.integers(0, max(0, picture.shape[0] - reach) // 2 + 1))
+            left = int(rng.integers(0, max(0, picture.shape[1] - reach) // 2 + 1))
+            part = picture[2 * top : 2 * top + reach, 2 * left : 2 * left + reach]
+            cells = own[:, top : top + reach // 2, left : left + reach // 2]
+            if any(lack):
+                below, right = lack
+                part = functional.pad(part, (0, 0, 0, right, 0, below), value=255)
+                cells = functional.pad(cells, (0, right // 2, 0, below // 2))
+            pictures.append(part)
+            maps.append(cells)
         ink = (255.0 - torch.stack(pictures).permute(0, 3, 1, 2).float()) / 255.0
         seen = functional.interpolate(
             ink, size=(self.crop, self.crop), mode="bilinear", antialias=True, align_corners=False
@@ -209,21 +236,22 @@ def losses(scores: Tensor, crops: Crops) -> dict[str, Tensor]:
         return (miss * on).sum() / total
 
     space = (scores[:, SPACE][:, 0] - crops.space).abs()
-    region = functional.binary_cross_entropy_with_logits(scores[:, REGION], crops.region)
+    rare = torch.full((len(REGIONS), 1, 1), _RARE_REGION, device=scores.device)
+    region = functional.binary_cross_entropy_with_logits(scores[:, REGION], crops.region, pos_weight=rare)
     return {
         "zone": 2.0 * zone,
         "line": 2.0 * line,
         "up": 0.3 * away(UP, crops.up),
         "down": 0.3 * away(DOWN, crops.down),
         "space": 0.5 * (space * on).sum() / total,
-        "region": region,
+        "region": 2.0 * region,
     }
 
 
 class LeafRun:
     """One training run: everything that changes from step to step, so that it can be resumed."""
 
-    def __init__(self, config: LeafConfig, work: Path) -> None:
+    def __init__(self, config: LeafConfig, work: Path, weights: Path | None = None) -> None:
         self.config, self.work = config, work
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(config.seed)
@@ -231,6 +259,8 @@ class LeafRun:
         self.generator = torch.Generator(device=self.device)
         self.generator.manual_seed(config.seed)
         self.net = leaf_net(config.widths).to(self.device)
+        if weights is not None:
+            self.net.load_state_dict(torch.load(weights, map_location=self.device, weights_only=True))
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay
         )
@@ -328,7 +358,13 @@ def measures(scores: Tensor, crops: Crops) -> dict[str, float]:
     return out
 
 
-def train(config: LeafConfig, work: Path, shards: Path | None = None, limit_s: float = 0.0) -> Path:
+def train(
+    config: LeafConfig,
+    work: Path,
+    shards: Path | None = None,
+    limit_s: float = 0.0,
+    weights: Path | None = None,
+) -> Path:
     """Train and export.
 
     Parameters
@@ -340,6 +376,8 @@ def train(config: LeafConfig, work: Path, shards: Path | None = None, limit_s: f
         Folder of the rendered pages; default ``work / "leaves"``.
     limit_s : float
         As in `neumary_training.train.train`.
+    weights : Path, optional
+        A ``.pt`` file to start from rather than from chance.
 
     Returns
     -------
@@ -348,7 +386,7 @@ def train(config: LeafConfig, work: Path, shards: Path | None = None, limit_s: f
     """
     work.mkdir(parents=True, exist_ok=True)
     shards = shards or work / "leaves"
-    run = LeafRun(config, work)
+    run = LeafRun(config, work, weights)
     pages, kept = (
         LeafCropper(load_leaves(shards, split), config.crop, run.device) for split in ("train", "held-out")
     )
@@ -382,12 +420,13 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--limit-s", type=float, default=0.0, help="seconds to train; 0 = no limit")
+    parser.add_argument("--from", dest="weights", type=Path, help="weights (.pt) to start from")
     options = parser.parse_args()
     config = LeafConfig.load(options.config)
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
         render_leaves(options.work / "leaves", config.seed, split, pages, config.kinds, options.jobs)
     if not options.render_only:
-        print(train(config, options.work, limit_s=options.limit_s))
+        print(train(config, options.work, limit_s=options.limit_s, weights=options.weights))
 
 
 if __name__ == "__main__":

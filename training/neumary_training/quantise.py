@@ -25,12 +25,14 @@ import numpy.typing as npt
 from neumary.glyphs import Calibration, choose, find_candidates
 from neumary.leaf_map import picture_of
 from neumary.read import network_input
+from neumary.staffless_look import padded
 from neumary.strips import line_rows
 from neumary.types import F32
 from neumary_models import leaf_outputs, zoo
 from neumary_synth.render import render_page
 from neumary_training.data import ink_of, page_seed, strips_of
 from neumary_training.export import registry_entry
+from neumary_training.staffless_data import free_page_of
 
 _PAGES: Final = 6  # for calibration, and as many others for the comparison
 _FLOAT_AT_EACH_END: Final = 1  # convolutions left alone at the input and at the output
@@ -58,10 +60,18 @@ def _leaf_inputs(split: str, pages: int) -> Iterator[npt.NDArray[np.float32]]:
         yield picture_of(ink.flat, space * ink.scale)[0]
 
 
+def _free_inputs(split: str, pages: int) -> Iterator[npt.NDArray[np.float32]]:
+    for index in range(pages):
+        seed = page_seed(3, split, index)
+        rendered = render_page(seed, ("staffless", "layered", "staffless")[index % 3], space_px=22.0)
+        page = free_page_of(rendered, np.random.default_rng(seed), jitter=1.0)
+        yield padded(255 - page.picture)
+
+
 _INPUTS: Final[dict[str, Callable[[str, int], Iterator[npt.NDArray[np.float32]]]]] = {
     zoo.SIGNS: _inputs,
     "leaf": _leaf_inputs,
-    "staffless": _leaf_inputs,
+    "staffless": _free_inputs,
 }
 
 

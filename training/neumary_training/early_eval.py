@@ -1,0 +1,163 @@
+"""Early kinds of notation, read end to end on rendered pages: is the kind told, do ranges hold.
+
+    python -m neumary_training.early_eval --work runs/early --pages 100 [--kinds two-line ...]
+
+Pages as read are kept in the work folder, by the model's hash. The 90 % range of a note is the
+smallest set of its best alternatives whose probabilities reach 0.9; notes are matched to written
+ones within 0.6 staff space, one to one.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+import cv2
+import numpy as np
+
+from neumary.models import load_model
+from neumary.pipeline import read_page
+from neumary.settings import make_settings
+from neumary.store import load_page, save_page
+from neumary.types import Page, Scan
+from neumary_models import zoo
+from neumary_models.labels import HEADS
+from neumary_synth.render import render_page
+from neumary_training.data import page_seed
+from neumary_training.range_fit import held
+
+SEED: Final = 17
+KIND_OF: Final = {
+    "two-line": "coloured-lines",
+    "one-line": "coloured-lines",
+    "letters": "letters",
+    "staffless": "staffless",
+    "layered": "layered",
+    "square": "square",
+    "pointed": "pointed",
+    "five-line": "square",
+}
+"""Kind of notation of each kind of rendered page."""
+_NEAR_SPACES: Final = 0.6
+_PITCHED_BY_LINES: Final = frozenset({"square", "pointed"})
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts over the pages of one kind."""
+
+    pages: int = 0
+    told: int = 0  # pages whose kind is right
+    lined: int = 0  # the same, square and pointed counted as one
+    kinds: Counter[str] = field(default_factory=Counter)
+    written: int = 0
+    found: int = 0
+    made_up: int = 0
+    ranged: int = 0
+    best: int = 0
+    inside: int = 0
+    stated: float = 0.0
+    exact: int = 0  # notes given an exact pitch
+    exact_wrong: int = 0
+    contour: int = 0
+
+    def line(self, kind: str) -> str:
+        """For people."""
+        pages, ranged = max(1, self.pages), max(1, self.ranged)
+        parts = (
+            f"{kind}: {self.pages} pages, kind right {self.told / pages:.3f}",
+            f"square and pointed as one {self.lined / pages:.3f} {dict(self.kinds.most_common())}",
+            f"notes {self.written}, found {self.found / max(1, self.written):.3f}, made up {self.made_up}",
+            f"ranged {self.ranged}: best {self.best / ranged:.3f}",
+            f"in the 90 % range {self.inside / ranged:.3f}",
+            f"stated {self.stated / ranged:.3f}; exact {self.exact}, of those wrong {self.exact_wrong}",
+            f"contour {self.contour}",
+        )
+        return ", ".join(parts)
+
+
+def page_kind_read(page: Page) -> str:
+    """Kind of most staves of a page; "none" without staves."""
+    kinds = Counter(staff.kind for staff in page.staves)
+    return kinds.most_common(1)[0][0] if kinds else "none"
+
+
+def count(tally: Tally, kind: str, truth: Page, read: Page) -> None:
+    """Add one page."""
+    told = page_kind_read(read)
+    tally.pages += 1
+    tally.told += told == KIND_OF[kind]
+    both = {told, KIND_OF[kind]}
+    tally.lined += len(both) == 1 or both == _PITCHED_BY_LINES
+    tally.kinds[told] += 1
+    meant, current = truth.current(), read.current()
+    written = [g for g in truth.glyphs if g.layer == "melody" and meant[g.id].label in HEADS]
+    found = [g for g in read.glyphs if g.layer == "melody" and current[g.id].label in HEADS]
+    tally.written += len(written)
+    spaces = {staff.id: staff.space_px for staff in truth.staves}
+    free = np.ones(len(found), dtype=bool)
+    at = np.array([(g.row, g.col) for g in found]).reshape(-1, 2)
+    for glyph in written:
+        if not free.any():
+            break
+        away = np.hypot(*(at - (glyph.row, glyph.col)).T)
+        away[~free] = np.inf
+        k = int(away.argmin())
+        if away[k] > _NEAR_SPACES * spaces[glyph.staff]:
+            continue
+        free[k] = False
+        tally.found += 1
+        pitch, known = current[found[k].id].pitch, meant[glyph.id].pitch
+        degree = known.degree if known is not None else None
+        if pitch is None or pitch.certainty == "contour":
+            tally.contour += 1
+        elif pitch.certainty == "exact":
+            tally.exact += 1
+            tally.exact_wrong += pitch.degree != degree
+        elif degree is not None:
+            best, inside, stated = held({d: p for d, _, p in pitch.alternatives}, degree)
+            tally.ranged += 1
+            tally.best += best
+            tally.inside += inside
+            tally.stated += stated
+    tally.made_up += int(free.sum())
+
+
+def measure(kind: str, pages: int, work: Path, split: str = "test") -> Tally:
+    """Read the pages of a kind, or take them from the work folder, and count."""
+    cv2.setNumThreads(1)
+    model = load_model(zoo.DEFAULT, threads=1)
+    folder = work / f"{kind}-{split}-{zoo.digest(model.hashes)[:12]}"
+    folder.mkdir(parents=True, exist_ok=True)
+    tally = Tally()
+    for index in range(pages):
+        target, true = folder / f"{index:04d}.json", folder / f"{index:04d}.truth.json"
+        if not target.exists():
+            rendered = render_page(page_seed(SEED, split, index), kind)
+            scan = Scan(page_id=f"p{index:04d}", rgb=rendered.rgb, source="p.png", sha256="0")
+            save_page(rendered.page, true)
+            save_page(read_page(scan, make_settings(), model), target)
+        truth = load_page(true)
+        if truth.staves:  # a page may have room for text only
+            count(tally, kind, truth, load_page(target))
+    return tally
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description="Read early kinds of notation end to end.")
+    parser.add_argument("--work", type=Path, required=True)
+    parser.add_argument("--pages", type=int, default=100)
+    parser.add_argument("--split", default="test", choices=("test", "held-out"))
+    parser.add_argument("--kinds", nargs="+", default=list(KIND_OF), choices=list(KIND_OF))
+    given = parser.parse_args(arguments)
+    for kind in given.kinds:
+        print(measure(kind, given.pages, given.work, given.split).line(kind), flush=True)
+
+
+if __name__ == "__main__":
+    main()
