@@ -113,10 +113,6 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
     odds = chain.marginals(human)
     bases, contested = _fair_bases(run, chain, odds, human)
     doubt_clefs(run, chain, bases, contested, record)
-    if contested:  # a clef nobody saw follows those that are kept
-        kept = chain.marginals(human | {i: bases[i] for i in contested})
-        for i in (i for i, stretch in enumerate(run) if not stretch.observed):
-            odds[i], bases[i] = kept[i], chain.bases[int(kept[i].argmax())]
     blind = not any(s.observed for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):

@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 
 import neumary
-from neumary import coloured, decide, ink, modes, neumes, pitch, staffless_pages, staves
+from neumary import coloured, decide, ink, kinds, letter_staves, modes, neumes, pitch, staffless_pages, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.line_rule import parse_rule
@@ -22,7 +22,7 @@ from neumary.strips import STRIP_SPACE, cut_strip
 from neumary.syllables import place_syllables
 from neumary.types import Glyph, InkMap, Page, Provenance, Reading, Remark, Scan, Staff, Syllable
 from neumary_models.labels import BY_NAME, HEADS
-from neumary_models.zoo import LoadedModel
+from neumary_models.zoo import FEW_LINES, LoadedModel
 
 _FAINT_P = 0.1  # clefs and custodes less probable than this are not even weighed
 _FAINT_APART_SPACES = 0.5  # nor those this near to a sign that is believed
@@ -58,16 +58,22 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     """
     remarks = [Remark(code="repaired", text=text) for text in scan.repairs]
     leaf, seen = find_staves_of(scan, settings, model)
-    found = seen.staves
-    remarks += seen.remarks
+    asked = settings.notation_asked
+    found = [] if asked in ("letters", "staffless") else seen.staves  # their lines are ruling
     rule = parse_rule(settings.line_colours)
     found = coloured.recognise(leaf, found, asked=settings.line_count, rule=rule)
     signs: list[tuple[Glyph, Reading]] = []
     words: list[Syllable] = []
-    if settings.only == "all":
+    if settings.only == "all" and found:
         signs = read_signs(leaf, found, model, words)
+    elif settings.only == "all" and asked in (None, "letters"):
+        reader = model.companions[FEW_LINES]
+        found, signs, said = letter_staves.read_unlined(leaf, seen.seen, reader, asked=asked == "letters")
+        remarks += said
+    remarks += [] if found and not seen.staves else seen.remarks
     glyphs, readings = number_signs(found, signs)
     if settings.only == "all":
+        found = kinds.name_kinds(leaf, found, glyphs, readings, asked)
         remarks += _bare(found, glyphs, readings)
     page = Page(
         page_id=scan.page_id,
@@ -83,10 +89,12 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         warnings=tuple(remarks),
         provenance=_provenance(settings, model),
     )
-    return staffless_pages.add_free_signs(page, scan, None, model, settings)
+    return staffless_pages.add_free_signs(page, scan, seen.seen, model, settings)
 
 
-def find_staves_of(scan: Scan, settings: ReadSettings, model: LoadedModel) -> tuple[InkMap, staves.FoundStaves]:
+def find_staves_of(
+    scan: Scan, settings: ReadSettings, model: LoadedModel
+) -> tuple[InkMap, staves.FoundStaves]:
     """The leaf and its staves; mapped again where its staves are of another size than thought."""
     finder = model.companions["leaf"]
     leaf = ink.map_ink(scan)
@@ -155,10 +163,9 @@ def read_signs(
 
     The lyrics' words below each staff are added to `words`, if given.
     """
-    calibration = Calibration(**model.calibration)
     lined = [staff for staff in found if staff.lines]
     with ThreadPoolExecutor(model.threads) as pool:  # in order, so the bytes stay the same
-        each = list(pool.map(lambda staff: _read_staff(leaf, staff, model, calibration), lined))
+        each = list(pool.map(lambda staff: _read_staff(leaf, staff, model), lined))
     if words is not None:
         for _, text in each:
             words += text
@@ -167,10 +174,12 @@ def read_signs(
 
 
 def _read_staff(
-    leaf: InkMap, staff: Staff, model: LoadedModel, calibration: Calibration
+    leaf: InkMap, staff: Staff, model: LoadedModel
 ) -> tuple[list[tuple[Glyph, Reading]], list[Syllable]]:
     strip = cut_strip(leaf, staff)
-    scores, line_free = read_strip(strip, model)
+    reader = model.companions.get(FEW_LINES, model) if len(staff.lines) <= coloured.FEW_LINES else model
+    scores, line_free = read_strip(strip, reader)
+    calibration = Calibration(**reader.calibration)
     candidates = find_candidates(scores, calibration)
     chosen = choose(candidates, calibration.believe_p)
     signs = list(place(strip, line_free, chosen))
@@ -211,7 +220,7 @@ def _one_staff_each(found: list[Staff], signs: list[tuple[Glyph, Reading]]) -> l
 def _away(staff: Staff, glyph: Glyph) -> float:
     """How far a sign stands above or below the lines of a staff, in staff spaces."""
     step = staff.step_at(glyph.row, glyph.col)
-    return max(0.0, -step, step - 2 * (len(staff.lines) - 1)) / 2
+    return max(0.0, -step, step - 2 * staff.places[-1]) / 2
 
 
 def number_signs(found: list[Staff], signs: list[tuple[Glyph, Reading]]) -> tuple[list[Glyph], list[Reading]]:

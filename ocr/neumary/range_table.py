@@ -50,9 +50,9 @@ class RangeModel:
 
 
 MODELS: Final[Mapping[str, RangeModel]] = {
-    "two-line": RangeModel((0.556, 0.597, 0.697, 0.744, 0.762), 0.537, 0.01),
-    "one-line": RangeModel((0.387, 0.497, 0.622, 0.699, 0.859), 0.339, 0.01),
-    "letters": RangeModel((1.06, 1.07, 1.163, 1.562, 1.755), 0.337, 0.01),
+    "two-line": RangeModel((0.694, 0.762, 0.834, 0.914, 0.994), 0.536, 0.01),
+    "one-line": RangeModel((0.426, 0.515, 0.629, 0.847, 1.034), 0.278, 0.01),
+    "letters": RangeModel((1.102, 1.179, 1.271, 1.369, 1.453), 0.365, 0.01),
 }
 """Of staves with two lines, with one, and with letters only."""
 

@@ -172,9 +172,7 @@ def _is_spanned(pieces: list[Band], left: Band, right: Band) -> bool:
     return any(piece.first < left.last - reach and piece.last > right.first + reach for piece in pieces)
 
 
-def _continues(
-    seen: LeafMap, on: Floats, left: Band, right: Band, *, gutter: bool, spanned: bool
-) -> bool:
+def _continues(seen: LeafMap, on: Floats, left: Band, right: Band, *, gutter: bool, spanned: bool) -> bool:
     """Whether the right piece carries the left one on, over a stain or an initial but not over text."""
     space = (left.space + right.space) / 2
     gap = right.first - left.last

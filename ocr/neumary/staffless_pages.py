@@ -32,7 +32,10 @@ _LAYERS: Final = ("melody", "upper", "lower")
 _EPISEMA_P: Final = 0.5
 _LETTER_REACH: Final = 2.0  # letters stand within this many virgae of their neume
 _LONE_P: Final = 0.7  # a sign alone in its row must be surer than this
-_FREE_SHARE: Final = 0.0004  # of the page's cells must look like staffless signs before it is read for them
+_SIGNS_SHARE: Final = 0.0005  # of a page's cells must look like signs of some kind where there are no staves
+_FREE_SHARE: Final = (
+    0.003  # and so many like staffless ones round staves; rendered pages have 0.0012 or 0.007
+)
 _FEWEST: Final = 3  # signs around the staves of a page below which there are none
 _PER_STAFF: Final = 0.5  # of them for each staff, at least
 _PLAIN: Final = ("square", "pointed")  # kinds that become "layered" with signs around them
@@ -71,17 +74,26 @@ def add_free_signs(
         return page
     kind = settings.notation_asked
     asked = settings.line_count == 0 or kind in ("staffless", "layered")
-    if not asked and (kind is not None or (seen is not None and seen.share_of("free-sign") < _FREE_SHARE)):
+    if not asked and (kind is not None or not _worth_while(page, seen)):
         return page
     if not page.staves:
         look = look_for_signs(scan.rgb, reader)
         return page if look is None or not look.signs else _with_rows(page, look)
     lined = [staff for staff in page.staves if staff.lines]
-    if not lined or (seen is None and not asked):
+    if not lined:
         return page
     space = float(np.median([staff.space_px for staff in lined]))
     look = look_for_signs(scan.rgb, reader, _SIGN_PER_SPACE * space)
     return page if look is None else _with_layers(page, look, kind)
+
+
+def _worth_while(page: Page, seen: LeafMap | None) -> bool:
+    """Whether the leaf network saw signs enough for the page to be looked at again."""
+    if seen is None:
+        return not page.staves
+    if page.staves:
+        return seen.share_of("free-sign") >= _FREE_SHARE
+    return seen.share_of("free-sign") + seen.share_of("music") >= _SIGNS_SHARE
 
 
 # Rows ---------------------------------------------------------------------------------------------

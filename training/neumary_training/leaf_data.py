@@ -202,11 +202,7 @@ def load_leaves(folder: Path, split: str) -> list[Leaf]:
             continue
         with np.load(path) as data:
             count = len(data.files) // len(Leaf.__slots__)
-            out += [
-                Leaf(**{name: data[f"{n:03d}-{name}"] for name in Leaf.__slots__}) for n in range(count)
-            ]
+            out += [Leaf(**{name: data[f"{n:03d}-{name}"] for name in Leaf.__slots__}) for n in range(count)]
     if not out:
         raise FileNotFoundError(f"no shards of '{split}' in {folder}")
     return out
-
-

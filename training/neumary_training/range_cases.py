@@ -197,7 +197,7 @@ def _shaken(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_
         if seen is None:
             continue
         strip = cut_strip(ink, seen)
-        scores, line_free = read_strip(strip, model)
+        scores, line_free = read_strip(strip, model.companions.get("few-lines", model))
         chosen = choose(find_candidates(scores, calibration), calibration.believe_p)
         signs = [(g, r) for g, r in place(strip, line_free, chosen) if r.label in HEADS]
         height = np.array([height_above(seen, g.row, g.col)[0] for g, _ in signs])

@@ -65,21 +65,25 @@ def fit(cases: Cases, doubt: float) -> RangeModel:
     network = np.log(np.maximum(cases.network, 1e-3))
     at = cases.truth - LOWEST
 
+    def widths_of(values: F64) -> F64:
+        """Never narrower further away."""
+        return np.asarray(np.cumsum(np.exp(values[:-1])))
+
     def loss(values: F64) -> float:
-        widths = np.interp(away, AWAY_KNOTS, np.exp(values[:-1]))
+        widths = np.interp(away, AWAY_KNOTS, widths_of(values))
         logs = -0.5 * ((degrees - heights[:, None]) / widths[:, None]) ** 2 + values[-1] * network
         logs -= logs.max(axis=1, keepdims=True)
         p = np.exp(logs)
         p /= p.sum(axis=1, keepdims=True)
-        # Neighbouring knots are held together a little, for want of heads far out.
-        rough = float((np.diff(values[:-1]) ** 2).sum())
-        return float(-np.log((1 - doubt) * p[np.arange(len(at)), at] + doubt / 15).mean() + 0.002 * rough)
+        # A light pull to a usual growth, for want of heads far out.
+        unusual = 0.002 * float(((values[1:-1] - usual) ** 2).sum())
+        return float(unusual - np.log((1 - doubt) * p[np.arange(len(at)), at] + doubt / 15).mean())
 
-    start = np.array([np.log(0.5)] * len(AWAY_KNOTS) + [0.6])
-    best = minimize(
-        loss, start, method="Nelder-Mead", options={"maxiter": 2000, "xatol": 1e-3, "fatol": 1e-6}
-    )
-    widths = tuple(round(float(w), 3) for w in np.exp(best.x[:-1]))
+    usual = float(np.log(0.08))
+    start = np.array([np.log(0.5)] + [usual] * (len(AWAY_KNOTS) - 1) + [0.4])
+    limits = {"maxiter": 3000, "xatol": 1e-3, "fatol": 1e-6}
+    best = minimize(loss, start, method="Nelder-Mead", options=limits)
+    widths = tuple(round(float(w), 3) for w in widths_of(best.x))
     return RangeModel(widths, round(float(best.x[-1]), 3), doubt)
 
 
