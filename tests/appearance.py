@@ -20,6 +20,7 @@ import numpy as np
 from neumary.ink import map_ink
 from neumary.scan import find_pages, load_scan
 from neumary.staves import find_staves
+from neumary_models import zoo
 from neumary.types import Page, Provenance
 from neumary_synth.appearance import Appearance, measure_appearance, spread
 from neumary_synth.render import render_page
@@ -31,7 +32,7 @@ LEAVES = ("antiphoner_f001r", "antiphoner_f043r", "songbook_f028", "songbook_f03
 def measure_leaf(path: Path) -> Appearance | None:
     """Measure a photograph, its staves found by the reader."""
     scan = load_scan(find_pages(path)[0])
-    staves, _ = find_staves(map_ink(scan))
+    staves = find_staves(map_ink(scan), zoo.load("leaf", threads=1)).staves
     height, width = scan.rgb.shape[:2]
     page = Page(
         page_id=path.stem, source=path.name, sha256="", width=width, height=height, staves=tuple(staves),

@@ -202,6 +202,7 @@ def test_settings_reach_the_page(capsys: Capture, picture: Make, tmp_path: Path)
     settings = load_page(tmp_path / "out/f1/page.json").provenance.settings
     assert settings == {
         "lines": "4",
+        "notation": "auto",
         "repertoire": "song",
         "flat_scope": "note",
         "line_colours": "red=F yellow=C grey=C",

@@ -10,12 +10,13 @@ import msgspec
 import numpy as np
 import pytest
 
+from neumary.coloured import mixed_paints
 from neumary.gamut import gives_exact_pitch
 from neumary.ink import map_ink
 from neumary.kinds import corner_ink, lettered_p, name_kinds
 from neumary.pitch import resolve_pitches
 from neumary.settings import NOTATIONS, make_settings
-from neumary.types import InkMap, NotationKind, Page, Scan
+from neumary.types import InkMap, LineColour, NotationKind, Page, Scan
 from neumary_models.labels import HEADS
 from neumary_synth.ageing import Ageing
 from neumary_synth.render import render_page
@@ -84,3 +85,32 @@ def test_few_lines_never_give_exact_pitch(kind: NotationKind, lines: int) -> Non
 def test_more_letters_make_the_kind_surer() -> None:
     p = [lettered_p(share) for share in (0.0, 0.3, 0.6, 1.0)]
     assert p == sorted(p) and p[0] < 0.05 and p[-1] > 0.95
+
+
+@pytest.mark.parametrize(
+    ("colours", "mixed"),
+    [
+        (["red"] * 4, False),
+        (["yellow"] * 4, False),
+        (["black", "red", "black", "black"], False),
+        (["black", "red", "black", "yellow"], False),  # one coloured line of each among plain ones
+        (["red", "yellow", "red", "yellow"], True),  # two staves of two lines taken for one
+        (["brown", "yellow", "grey"], True),
+        (["red", "yellow", "brown"], True),
+    ],
+)
+def test_staves_of_two_lines_taken_for_one_are_not_believed(colours: list[LineColour], mixed: bool) -> None:
+    _, page = drawn("square", 51)
+    staff = next(staff for staff in page.staves if len(staff.lines) == 4)
+    lines = tuple(
+        msgspec.structs.replace(line, colour=colour)
+        for line, colour in zip(staff.lines, colours, strict=False)
+    )
+    painted = msgspec.structs.replace(staff, lines=lines)
+    assert mixed_paints(painted) == mixed
+    doubtful = msgspec.structs.replace(painted, kind_p=0.3 if mixed else 1.0)
+    own = [g for g in page.glyphs if g.staff == staff.id]
+    readings, _ = resolve_pitches([doubtful], own, page.readings)
+    mine = {g.id for g in own}
+    certain = {r.pitch.certainty for r in readings if r.glyph in mine and r.label in HEADS and r.pitch}
+    assert ("exact" in certain) != mixed or certain == {"contour"}

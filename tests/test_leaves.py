@@ -52,10 +52,13 @@ def test_ruled_staves_without_notes_stay_empty(scans: Path) -> None:
 
 
 def test_staffless_signs_get_no_pitch(scans: Path) -> None:
+    """Rows of signs are staves without lines; nowhere on the page may a degree be stated or guessed."""
     page = read(scans, "staffless_p030")
-    assert not page.staves
-    assert all(reading.pitch is None for reading in page.readings)
-    assert any(remark.code == "no-staves" for remark in page.warnings)
+    assert page.readings
+    assert not any(staff.lines for staff in page.staves)
+    pitches = [reading.pitch for reading in page.readings if reading.pitch is not None]
+    assert all(pitch.degree is None and not pitch.alternatives for pitch in pitches)
+    assert any(remark.code == "no-pitch" for remark in page.warnings)
 
 
 def test_the_same_leaf_gives_the_same_bytes(scans: Path) -> None:

@@ -210,15 +210,37 @@ def test_chant_names_are_withheld_from_other_repertoires(staffless: Rendered) ->
 
 
 @pytest.mark.parametrize(
-    ("free", "lines", "found"), [(0.0, "auto", False), (0.0, "0", True), (1.0, "auto", True)]
+    ("free", "notation", "found"), [(0.0, "auto", False), (0.0, "layered", True), (1.0, "auto", True)]
 )
-def test_when_signs_are_looked_for(staffless: Rendered, free: float, lines: str, found: bool) -> None:
-    page, scan = bare(staffless)
+def test_round_staves_signs_are_looked_for_where_it_is_worth_while(
+    layered: Rendered, free: float, notation: str, found: bool
+) -> None:
+    page, scan = bare(layered)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(staffless_pages, "look_for_signs", lambda *_: look_of(staffless))
-        settings = ReadSettings(lines=lines)  # type: ignore[arg-type]
+        patch.setattr(staffless_pages, "look_for_signs", lambda *_: look_of(layered))
+        settings = ReadSettings(notation=notation)  # type: ignore[arg-type]
         read = staffless_pages.add_free_signs(page, scan, leaf_map(free), READER, settings)
-    assert bool(read.glyphs) == found
+    assert bool(free_ids(read)) == found
+
+
+def test_without_lines_wanted_the_page_is_read_for_signs(staffless: Rendered) -> None:
+    page = read(staffless, look_of(staffless), lines="0")
+    assert {staff.kind for staff in page.staves} == {"staffless"}
+
+
+def test_empty_staves_give_way_to_rows_of_sure_signs(staffless: Rendered, layered: Rendered) -> None:
+    """Ruling of a book without staves may look like a staff, but nothing is notated on it."""
+    page, scan = bare(staffless)
+    drawn = layered.page.staves[0]
+    ruled = msgspec.structs.replace(page, staves=(drawn,))
+    look = look_of(staffless)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(staffless_pages, "look_for_signs", lambda *_: look)
+        read = staffless_pages.add_free_signs(ruled, scan, leaf_map(1.0), READER, ReadSettings())
+        assert {staff.kind for staff in read.staves} == {"staffless"}
+        del look.signs[5:]
+        kept = staffless_pages.add_free_signs(ruled, scan, leaf_map(1.0), READER, ReadSettings())
+    assert kept.staves == (drawn,)
 
 
 # --- no pitch, in no output -------------------------------------------------------------

@@ -15,7 +15,9 @@ import pytest
 from neumary.ink import map_ink
 from neumary.staves import find_staves
 from neumary.types import Scan, Staff, StaffLine
+from neumary_models import zoo
 
+LEAF = zoo.load("leaf", threads=1)
 PARCHMENT = (214, 200, 172)
 INKS = {
     "red": (190, 60, 45),
@@ -69,7 +71,7 @@ class Leaf:
     def read(self, **how) -> list[Staff]:
         rng = np.random.default_rng(3)
         noisy = np.clip(self.rgb + rng.normal(0, 4, self.rgb.shape), 0, 255).astype(np.uint8)
-        return find_staves(map_ink(Scan("leaf", noisy, "leaf.png", "")), **how)[0]
+        return find_staves(map_ink(Scan("leaf", noisy, "leaf.png", "")), LEAF, **how).staves
 
 
 def line_f1(found: list[Staff], true: TRUE_LINES, space: float) -> float:
@@ -287,9 +289,9 @@ def text_page() -> np.ndarray:
     ids=["dot", "blank", "black", "noise", "table", "chart", "landscape", "text"],
 )
 def test_pages_without_staves(rgb: np.ndarray) -> None:
-    found, said = find_staves(map_ink(Scan("leaf", rgb, "leaf.png", "")))
-    assert found == []
-    assert [remark.code for remark in said] == ["no-staves"]
+    found = find_staves(map_ink(Scan("leaf", rgb, "leaf.png", "")), LEAF)
+    assert found.staves == []
+    assert [remark.code for remark in found.remarks] == ["no-staves"]
 
 
 def test_same_leaf_same_bytes() -> None:
@@ -302,7 +304,7 @@ def test_rendered_pages() -> None:
     hits = found_n = true_n = 0
     for seed, kind in ((1, "square"), (2, "five-line"), (3, "songbook")):
         drawn = render.render_page(seed, kind, space_px=16.0)
-        found, _ = find_staves(map_ink(Scan("leaf", drawn.rgb, "leaf.png", "")))
+        found = find_staves(map_ink(Scan("leaf", drawn.rgb, "leaf.png", "")), LEAF).staves
         true = [(np.array(x.cols), np.array(x.rows)) for staff in drawn.page.staves for x in staff.lines]
         n_found = sum(len(staff.lines) for staff in found)
         hits += round(line_f1(found, true, 16.0) * (n_found + len(true)) / 2)
@@ -312,7 +314,7 @@ def test_rendered_pages() -> None:
 
 def read_leaf(scans: Path, name: str) -> list[Staff]:
     rgb = cv2.imread(str(scans / f"{name}.jpg"))[..., ::-1]
-    return find_staves(map_ink(Scan(name, rgb, name, "")))[0]
+    return find_staves(map_ink(Scan(name, rgb, name, "")), LEAF).staves
 
 
 def music_zones(path: Path) -> list[tuple[float, float, float, float]]:

@@ -34,6 +34,7 @@ _BASE_ODDS: Final = -1.5
 _PAINT_ODDS: Final = 2.0  # all lines of the staff have a paint that means something
 _TWO_PAINTS_ODDS: Final = 2.5  # two lines, two paints, in the order F below C
 _PAGE_ODDS: Final = 3.0  # by how much the page's staves have few lines: -this .. this
+_MIXED_P: Final = 0.3  # of a full staff whose lines have such paints (design figure)
 _ASKED_ODDS: Final = 4.0  # the user said that staves have one or two lines
 
 
@@ -65,7 +66,8 @@ def recognise(
     out = []
     for staff in staves:
         if not 0 < len(staff.lines) <= FEW_LINES or staff.kind not in ("square", "coloured-lines"):
-            out.append(staff)
+            doubtful = len(staff.lines) > FEW_LINES and staff.kind == "square" and mixed_paints(staff)
+            out.append(msgspec.structs.replace(staff, kind_p=_MIXED_P) if doubtful else staff)
             continue
         painted = _painted(ink, staff)
         odds = _BASE_ODDS + _PAGE_ODDS * share + _odds_of_paints(painted, means)
@@ -77,6 +79,19 @@ def recognise(
             staff = msgspec.structs.replace(staff, kind_p=round(1 - p, 4))
         out.append(painted if p >= 0.5 else staff)
     return out
+
+
+def mixed_paints(staff: Staff) -> bool:
+    """Whether a staff of many lines looks like several of two coloured lines taken for one.
+
+    A full staff has lines of one paint, or one red and at most one yellow among plain ones
+    (common practice, no source).
+    """
+    colours = [line.colour for line in staff.lines]
+    yellow, red = colours.count("yellow"), colours.count("red")
+    if not yellow or yellow == len(colours):
+        return False
+    return yellow > 1 or red != 1 or len(set(colours)) > FEW_LINES + 1 or len(colours) < FEW_LINES + 2
 
 
 def _odds_of_paints(staff: Staff, means: Mapping[str, int]) -> float:

@@ -235,7 +235,10 @@ def measure_spacing(rgb: U8) -> tuple[Spacing | None, float]:
     cols = strips * _MEASURING_STRIP_PX + _MEASURING_STRIP_PX // 2
     thick = _thickness(rgb, rows * reduce, cols * reduce, clear, space * reduce)
     strength = min(1.0, sum(share for _, share in modes))
-    return Spacing(space_px=space * reduce, line_px=thick, strength=strength), smallest * reduce
+    spacing = Spacing(
+        space_px=space * reduce, line_px=thick, strength=strength, smallest_px=smallest * reduce
+    )
+    return spacing, smallest * reduce
 
 
 def _endless(strips: Ints, rows: Ints, space: float) -> bool:

@@ -44,6 +44,8 @@ from neumary.ranges import find_anchors, letter_bases, ranged_pitch
 from neumary.types import Certainty, Glyph, Pitch, Reading, Remark, Staff, Syllable
 from neumary_models.labels import CLEFS
 
+SURE_KIND_P: Final = 0.5
+"""Under a kind of notation less probable than this, pitches are ranges."""
 SURE_CLEF_P: Final = 0.9
 """Under an inferred clef less probable than this, pitches are ranges."""
 
@@ -368,7 +370,7 @@ def _exact(staff: Staff, sign: Sign, clef: Clef, state: FlatState) -> Pitch:
             weights[base + s] = weights.get(base + s, 0.0) + p * q
     alter = state.sound(degree) if sign.is_head else state.alter(degree)
     alternatives = _with_alters(_ranked(weights, degree), state)
-    sure = not clef.inferred or clef.bases[0][1] >= SURE_CLEF_P
+    sure = (not clef.inferred or clef.bases[0][1] >= SURE_CLEF_P) and staff.kind_p >= SURE_KIND_P
     certainty: Certainty = "exact" if sure else "ranged"
     return Pitch(certainty=certainty, degree=degree, alter=alter, alternatives=alternatives)
 

@@ -73,6 +73,14 @@ class Band:
         """One past the last column."""
         return self.first + len(self.top)
 
+    @property
+    def about_lines(self) -> int:
+        """Number of lines its height has room for."""
+        tall = float(np.median(self.bottom - self.top)) / self.space
+        if self.full < 0.5:
+            return 1 if tall < 0.5 else 2
+        return min(MOST_LINES, max(_FULL_LINES, round(tall) + 1))
+
 
 def find_bands(seen: LeafMap) -> list[Band]:
     """Staves of a page, from top to bottom of their first column; pieces of one staff joined."""

@@ -23,6 +23,7 @@ from neumary.staffless_look import FreeLook, look_for_signs
 from neumary.staffless_rows import rows_of
 from neumary.staffless_text import words_under
 from neumary.types import Box, Mark, Neume, NotationKind, Page, Remark, Scan, Staff
+from neumary_models.labels import HEADS
 from neumary_models.zoo import LoadedModel
 
 ROLE: Final = "staffless"
@@ -32,7 +33,10 @@ _LAYERS: Final = ("melody", "upper", "lower")
 _EPISEMA_P: Final = 0.5
 _LETTER_REACH: Final = 2.0  # letters stand within this many virgae of their neume
 _LONE_P: Final = 0.7  # a sign alone in its row must be surer than this
-_SIGNS_SHARE: Final = 0.0005  # of a page's cells must look like signs of some kind where there are no staves
+_SIGNS_SHARE: Final = 0.0005  # of a page's cells must look like signs of some kind where staves are empty
+_FEW_LINES: Final = 2
+_BEYOND_DOUBT: Final = 0.8
+_MANY: Final = 8  # sure signs that make a page of them
 _FREE_SHARE: Final = (
     0.003  # and so many like staffless ones round staves; rendered pages have 0.0012 or 0.007
 )
@@ -79,6 +83,11 @@ def add_free_signs(
     if not page.staves:
         look = look_for_signs(scan.rgb, reader)
         return page if look is None or not look.signs else _with_rows(page, look)
+    if not asked and _may_be_none(page):
+        look = look_for_signs(scan.rgb, reader)
+        return (
+            page if look is None or not _outnumbered(page, look) else _with_rows(_without_staves(page), look)
+        )
     lined = [staff for staff in page.staves if staff.lines]
     if not lined:
         return page
@@ -87,11 +96,37 @@ def add_free_signs(
     return page if look is None else _with_layers(page, look, kind)
 
 
+def _heads(page: Page, staff: str) -> int:
+    current = page.current()
+    return sum(
+        glyph.staff == staff and glyph.id in current and current[glyph.id].label in HEADS
+        for glyph in page.glyphs
+    )
+
+
+def _may_be_none(page: Page) -> bool:
+    """Whether all staves may be none: of one or two lines, or without a single note."""
+    return all(len(staff.lines) <= _FEW_LINES or not _heads(page, staff.id) for staff in page.staves)
+
+
+def _outnumbered(page: Page, look: FreeLook) -> bool:
+    """Whether staffless signs beyond doubt are more than the notes, and more than a stray few."""
+    sure = sum(sign.p_sign >= _BEYOND_DOUBT and sign.name != LETTER for sign in look.signs)
+    return sure >= max(_MANY, sum(_heads(page, staff.id) for staff in page.staves) + 1)
+
+
+def _without_staves(page: Page) -> Page:
+    """The page with nothing on it; what was said about its staves is unsaid."""
+    named = {staff.id for staff in page.staves}
+    kept = tuple(remark for remark in page.warnings if remark.staff not in named)
+    return msgspec.structs.replace(page, staves=(), glyphs=(), readings=(), syllables=(), warnings=kept)
+
+
 def _worth_while(page: Page, seen: LeafMap | None) -> bool:
-    """Whether the leaf network saw signs enough for the page to be looked at again."""
-    if seen is None:
+    """Whether a page may hold staffless signs; the leaf network's look tells round staves."""
+    if not page.staves or seen is None:
         return not page.staves
-    if page.staves:
+    if any(_heads(page, staff.id) for staff in page.staves):
         return seen.share_of("free-sign") >= _FREE_SHARE
     return seen.share_of("free-sign") + seen.share_of("music") >= _SIGNS_SHARE
 

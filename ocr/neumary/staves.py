@@ -14,9 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from neumary.ink import WORKING_SPACE_PX
 from neumary.leaf_map import LeafMap, look
-from neumary.lines import stroke_height
+from neumary.lines import Floats, stroke_height
 from neumary.staff_bands import MOST_LINES, Band, find_bands, line_courses
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, line_evidence
 from neumary.staff_shape import build, line_look, with_area
@@ -30,7 +29,12 @@ _STROKE_STRIP_PX: Final = 6
 _LONGEST_STROKE_SPACES: Final = 3.5
 _SPACES_PER_SIDE: Final = 60.0  # of the shorter side, where nothing else tells
 _OTHER_GUESS: Final = 0.3  # logarithm by which guesses must differ
-_FEW_LINES_RATIOS: Final = (0.74, 1.35, 1.8)
+_WEAK_RULING: Final = 0.06  # strength of the ruling under which its space is only a guess
+_OTHER_RATIOS: Final = (0.37, 0.52, 0.74, 1.35, 1.8)
+_BETTER: Final = 1.15  # so much more must be found at another scale
+_MOST_SQUARES: Final = 90_000  # staff spaces squared on a page; more of them are no sensible scale
+_FULL_LINES: Final = 3
+_LINE_SEEN: Final = 0.5  # mean probability of a line's own middle; on rendered lines from 0.6 on
 _LEAST_STRENGTH: Final = 4.5  # grey levels
 _FAINT: Final = 0.2  # of the page's usual strength; lines that shine through the leaf are fainter
 _STRONG: Final = 8.0  # grey levels that no ghost reaches
@@ -109,10 +113,13 @@ def _look(ink: InkMap, model: LoadedModel) -> tuple[LeafMap, list[Band], float]:
         if best is not None and best[2]:
             break
     assert best is not None  # there is always a guess
-    if best[2] and np.mean([band.full for band in best[2]]) < 0.5:
+    weak = ink.spacing is None or ink.spacing.strength < _WEAK_RULING
+    if best[2] and (weak or np.mean([band.full for band in best[2]]) < 0.5):
         # Few lines show no space of their own: the surest of several scales is theirs.
-        others = [_one_look(ink, best[3] * ratio, model) for ratio in _FEW_LINES_RATIOS]
-        best = max(best, *others, key=lambda one: one[0])
+        spaces = [best[3] * ratio for ratio in _OTHER_RATIOS]
+        affordable = [space for space in spaces if ink.dark.size / space**2 < _MOST_SQUARES]
+        others = [_one_look(ink, space, model) for space in affordable]
+        best = max([best, *(one for one in others if one[0] > _BETTER * best[0])], key=lambda one: one[0])
     return best[1:]
 
 
@@ -120,7 +127,9 @@ def _one_look(ink: InkMap, guess: float, model: LoadedModel) -> tuple[float, Lea
     """How much is found, and how surely; the map; the bands; their space."""
     seen = look(ink, guess, model)
     bands = find_bands(seen)
-    worth = seen.cell_px[1] * sum(len(band.top) * max(0.0, band.p - 0.5) for band in bands)
+    worth = seen.cell_px[1] * sum(
+        len(band.top) * band.about_lines * max(0.0, band.p - 0.5) for band in bands
+    )
     return worth, seen, bands, _space(bands) * seen.cell_px[0] if bands else guess
 
 
@@ -148,9 +157,10 @@ def _space(bands: list[Band]) -> float:
 def _guesses(ink: InkMap) -> list[float]:
     """Staff spaces to look with, working pixels: of the ruling, of the script, of the page."""
     guesses = []
-    if ink.spacing is not None:  # of two sizes of staff on a page, the working scale suits the smaller
-        space = ink.spacing.space_px * ink.scale
-        guesses.append(min(space, (space**2 * WORKING_SPACE_PX) ** (1 / 3)) if ink.scale < 1 else space)
+    if ink.spacing is not None:
+        small = ink.spacing.smallest_px or ink.spacing.space_px
+        # Between the two, so that staves of either size are seen.
+        guesses.append((ink.spacing.space_px**2 * small) ** (1 / 3) * ink.scale)
     side = min(ink.dark.shape) / _SPACES_PER_SIDE
     guesses.append(max(side, 1.0))
     strokes = stroke_height(ink.dark, _STROKE_STRIP_PX, _LONGEST_STROKE_SPACES * side)
@@ -175,9 +185,18 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
         evidence = partial(line_evidence, near[0], seen, first=band.first, space=guess)
         cells, space = line_courses(seen, band, asked, evidence)
         course = follow_lines(near[0], seen, cells, band.first, space * seen.cell_px[0])
-        if course is not None:
+        if course is not None and _believed(seen, cells, band.first):
             courses.append(course)
     return courses
+
+
+def _believed(seen: LeafMap, cells: Floats, first: int) -> bool:
+    """Whether the map sees at least one of the lines themselves; what looks like few lines may be text."""
+    if len(cells) >= _FULL_LINES:
+        return True
+    rows = np.clip(np.rint(cells).astype(int), 0, seen.line.shape[0] - 1)
+    cols = np.arange(first, first + cells.shape[1])
+    return float(seen.line[rows, cols[None, :]].mean(axis=1).max()) >= _LINE_SEEN
 
 
 def reading_order(courses: list[Course]) -> list[tuple[int, Course]]:

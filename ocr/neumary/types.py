@@ -100,6 +100,7 @@ class Spacing(msgspec.Struct, frozen=True, kw_only=True):
     space_px: float  # between the centres of neighbouring lines
     line_px: float  # thickness of a line
     strength: float  # 0..1, how clearly the page votes for it
+    smallest_px: float = 0.0  # space of the smallest staves in good use; 0 where not told apart
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -157,7 +157,7 @@ def _found(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_S
         ink = map_ink(scan)
         seen = look(ink, SPACE_AT_WORK_PX, model.companions["leaf"])
         text = seen.region[REGIONS.index("text")]
-        for row in read_rows(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model):
+        for row in read_rows(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model.companions[zoo.FEW_LINES]):
             for glyph, reading in row.placed if row.letters else ():
                 if reading.label in HEADS:
                     yield _Seen(glyph.row, glyph.col, row.height(glyph), F_DEGREE, reading.steps)
@@ -190,6 +190,7 @@ def _shaken(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_
     """Heads as read between the lines of the truth."""
     page = rendered.page
     rng = np.random.default_rng([int(page.provenance.settings["seed"]), 9])
+    model = model.companions[zoo.FEW_LINES]
     calibration = Calibration(**model.calibration)
     ink = ink_of(rendered.rgb, float(np.median([staff.space_px for staff in page.staves])))
     for truth in page.staves:
