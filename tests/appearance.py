@@ -20,8 +20,8 @@ import numpy as np
 from neumary.ink import map_ink
 from neumary.scan import find_pages, load_scan
 from neumary.staves import find_staves
-from neumary_models import zoo
 from neumary.types import Page, Provenance
+from neumary_models import zoo
 from neumary_synth.appearance import Appearance, measure_appearance, spread
 from neumary_synth.render import render_page
 

@@ -14,7 +14,7 @@ import neumary
 from neumary.accidentals import SCOPES
 from neumary.commands import COMMANDS
 from neumary.errors import ExitCode
-from neumary.settings import FLAT_SCOPES, LINES, ONLY, REPERTOIRES
+from neumary.settings import FLAT_SCOPES, LINES, NOTATIONS, ONLY, REPERTOIRES
 from neumary.worker import PAGE_FILES
 
 ROOT = Path(__file__).parents[1]
@@ -80,7 +80,7 @@ def test_every_file_written_is_documented() -> None:
 
 
 def test_every_choice_is_documented() -> None:
-    for values in (REPERTOIRES, FLAT_SCOPES, ONLY):
+    for values in (REPERTOIRES, FLAT_SCOPES, ONLY, NOTATIONS):
         assert r"\|".join(values) in README
     assert LINES == ("auto", "0", "1", "2", "3", "4", "5")
     assert r"auto\|0..5" in README

@@ -23,7 +23,6 @@ from neumary.settings import make_settings
 from neumary.text_lines import text_lines
 from neumary.types import F32, Page, Scan
 from neumary_models.labels import CLEFS, HEADS
-from neumary_models.zoo import FEW_LINES
 from neumary_synth.ageing import Ageing
 from neumary_synth.render import Rendered, render_page
 
@@ -52,7 +51,7 @@ def read(seed: int = 31) -> tuple[LetterPage, Page]:
     scan = Scan(page_id="p", rgb=rendered.rgb, source="p.png", sha256="0")
     ink = map_ink(scan)
     cell_px = SPACE_PX / CELLS_A_SPACE * ink.scale
-    reader = load_model("", threads=1).companions[FEW_LINES]
+    reader = load_model("", threads=1)
     seen = read_letters(ink, text_map(rendered), (cell_px, cell_px), CELLS_A_SPACE, reader)
     glyphs, readings = number_signs(list(seen.staves), list(seen.signs))
     page = msgspec.structs.replace(

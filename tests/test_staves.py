@@ -378,8 +378,8 @@ def test_leaves_with_music_zones(scans: Path, name: str, counts: list[int]) -> N
 def test_low_resolution_leaf_with_a_cut_staff(scans: Path) -> None:
     found = read_leaf(scans, "antiphoner_f043r")
     assert [len(staff.lines) for staff in found[:6]] == [4] * 6
-    assert len(found) == 7
-    assert len(found[6].lines) <= 2  # the lower edge of the picture cuts it off
+    # The lower edge of the picture cuts a seventh off: it may be missed, never made up to a whole one.
+    assert all(staff.lines[0].rows[0] < 675 and len(staff.lines) < 4 for staff in found[6:])
 
 
 @pytest.mark.leaves

@@ -26,9 +26,7 @@ HOME: Final = Path(__file__).parent
 DEFAULT: Final = "strip"
 SIGNS: Final = "signs"
 """Role of the models that read signs on staves; the ones a user chooses among."""
-FEW_LINES: Final = "few-lines"
-"""Companion that reads signs where there are one or two lines, or none: the network of early notation."""
-COMPANIONS: Final = ("leaf", FEW_LINES, "staffless")
+COMPANIONS: Final = ("leaf", "staffless")
 """The shipped models that every reader of signs works with; each has a role of its own name."""
 
 
@@ -183,7 +181,7 @@ def check(entry: ModelEntry) -> bytes:
         raise ModelAltered(
             f"{entry.path} is not the registered file: sha256 {found[:12]}, expected {entry.sha256[:12]}"
         )
-    if entry.role in (SIGNS, FEW_LINES) and entry.labels != NAMES:
+    if entry.role == SIGNS and entry.labels != NAMES:
         raise ModelAltered(f"model '{entry.name}' was trained with another label list")
     return data
 
@@ -225,7 +223,7 @@ def _start(entry: ModelEntry, threads: int | None) -> LoadedModel:
     data = check(entry)
     options = onnxruntime.SessionOptions()
     cores = threads or len(os.sched_getaffinity(0))
-    options.intra_op_num_threads = 1 if entry.role in (SIGNS, FEW_LINES) else cores
+    options.intra_op_num_threads = 1 if entry.role == SIGNS else cores
     # Beside other work, threads that wait by spinning cost more than they win.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     options.inter_op_num_threads = 1

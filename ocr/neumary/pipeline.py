@@ -14,6 +14,7 @@ from neumary import coloured, decide, ink, kinds, letter_staves, modes, neumes, 
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
 from neumary.line_rule import parse_rule
+from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
 from neumary.lyrics import find_words
 from neumary.read import read_strip
@@ -22,7 +23,7 @@ from neumary.strips import STRIP_SPACE, cut_strip
 from neumary.syllables import place_syllables
 from neumary.types import Glyph, InkMap, Page, Provenance, Reading, Remark, Scan, Staff, Syllable
 from neumary_models.labels import BY_NAME, HEADS
-from neumary_models.zoo import FEW_LINES, LoadedModel
+from neumary_models.zoo import LoadedModel
 
 _FAINT_P = 0.1  # clefs and custodes less probable than this are not even weighed
 _FAINT_APART_SPACES = 0.5  # nor those this near to a sign that is believed
@@ -65,10 +66,10 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     signs: list[tuple[Glyph, Reading]] = []
     words: list[Syllable] = []
     if settings.only == "all" and found:
+        found = fit_space(leaf, found, model)
         signs = read_signs(leaf, found, model, words)
     elif settings.only == "all" and asked in (None, "letters"):
-        reader = model.companions[FEW_LINES]
-        found, signs, said = letter_staves.read_unlined(leaf, seen.seen, reader, asked=asked == "letters")
+        found, signs, said = letter_staves.read_unlined(leaf, seen.seen, model, asked=asked == "letters")
         remarks += said
     remarks += [] if found and not seen.staves else seen.remarks
     glyphs, readings = number_signs(found, signs)
@@ -177,9 +178,8 @@ def _read_staff(
     leaf: InkMap, staff: Staff, model: LoadedModel
 ) -> tuple[list[tuple[Glyph, Reading]], list[Syllable]]:
     strip = cut_strip(leaf, staff)
-    reader = model.companions.get(FEW_LINES, model) if len(staff.lines) <= coloured.FEW_LINES else model
-    scores, line_free = read_strip(strip, reader)
-    calibration = Calibration(**reader.calibration)
+    scores, line_free = read_strip(strip, model)
+    calibration = Calibration(**model.calibration)
     candidates = find_candidates(scores, calibration)
     chosen = choose(candidates, calibration.believe_p)
     signs = list(place(strip, line_free, chosen))

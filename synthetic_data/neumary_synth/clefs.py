@@ -17,7 +17,7 @@ _CLEF_LETTERS = "abcdefg"
 
 
 def draw_clef(
-    mask: U8, hand: Hand, rng: np.random.Generator, stand: Stand, col: float, label: str, line: int
+    mask: U8, hand: Hand, rng: np.random.Generator, stand: Stand, col: float, label: str, line: float
 ) -> tuple[Drawn, float]:
     """Draw a clef, in place.
 

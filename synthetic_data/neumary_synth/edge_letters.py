@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -100,8 +101,12 @@ def write_letters(
     near = [x for x in letters if _LOWEST <= step_of(x) <= 2 * stand.n_lines - 1]
     for letter in near or letters[:1]:
         off = float(rng.normal(0, edge.spread_spaces)) * s
-        shifted = Stand(s, stand.n_lines, lambda step, at, off=off: stand.row_of(step, at) + off)
+        shifted = Stand(s, stand.n_lines, partial(_row_beside, stand, off))
         line = 1 + step_of(letter) / 2
         at = start + float(rng.normal(0, 0.1)) * s
         written.append(draw_clef(mask, hand, rng, shifted, at, f"clef_{letter}", line)[0])
     return written
+
+
+def _row_beside(stand: Stand, off: float, step: float, at: float) -> float:
+    return stand.row_of(step, at) + off

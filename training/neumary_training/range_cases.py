@@ -157,7 +157,7 @@ def _found(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_S
         ink = map_ink(scan)
         seen = look(ink, SPACE_AT_WORK_PX, model.companions["leaf"])
         text = seen.region[REGIONS.index("text")]
-        for row in read_rows(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model.companions[zoo.FEW_LINES]):
+        for row in read_rows(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model):
             for glyph, reading in row.placed if row.letters else ():
                 if reading.label in HEADS:
                     yield _Seen(glyph.row, glyph.col, row.height(glyph), F_DEGREE, reading.steps)
@@ -190,7 +190,6 @@ def _shaken(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_
     """Heads as read between the lines of the truth."""
     page = rendered.page
     rng = np.random.default_rng([int(page.provenance.settings["seed"]), 9])
-    model = model.companions[zoo.FEW_LINES]
     calibration = Calibration(**model.calibration)
     ink = ink_of(rendered.rgb, float(np.median([staff.space_px for staff in page.staves])))
     for truth in page.staves:
@@ -198,7 +197,7 @@ def _shaken(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_
         if seen is None:
             continue
         strip = cut_strip(ink, seen)
-        scores, line_free = read_strip(strip, model.companions.get("few-lines", model))
+        scores, line_free = read_strip(strip, model)
         chosen = choose(find_candidates(scores, calibration), calibration.believe_p)
         signs = [(g, r) for g, r in place(strip, line_free, chosen) if r.label in HEADS]
         height = np.array([height_above(seen, g.row, g.col)[0] for g, _ in signs])
