@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from neumary.errors import ModelError
 
 if TYPE_CHECKING:
-    from neumary_models.zoo import LoadedModel
+    from neumary_models.zoo import LoadedModel, ModelEntry
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def check_model(name: str) -> ModelStamp:
     from neumary_models import zoo
 
     with _as_model_error():
-        entry = zoo.find(name or zoo.DEFAULT)
+        entry = _reader(name)
         zoo.check(entry)
         hashes = zoo.hashes(entry)
         for other in hashes:
@@ -93,10 +93,21 @@ def load_model(name: str, sha256: str = "", threads: int = 0) -> LoadedModel:
     from neumary_models import zoo
 
     with _as_model_error():
+        _reader(name)
         model = zoo.load(name or zoo.DEFAULT, threads or None)
     if sha256 and zoo.digest(model.hashes) != sha256:
         raise ModelError(f"The model {model.name} changed during the run.", "Run the command again.")
     return model
+
+
+def _reader(name: str) -> ModelEntry:
+    """The entry of a reader of signs; its companions cannot be chosen."""
+    from neumary_models import zoo
+
+    entry = zoo.find(name or zoo.DEFAULT)
+    if entry.role != zoo.SIGNS:
+        raise zoo.ModelMissing(f"the model '{entry.name}' does not read signs, it works beside those that do")
+    return entry
 
 
 def list_models() -> list[ModelLine]:
@@ -109,8 +120,11 @@ def list_models() -> list[ModelLine]:
 
 
 def _line(name: str, sha256: str, about: str, default: bool) -> ModelLine:
+    from neumary_models import zoo
+
     try:
-        check_model(name)
+        with _as_model_error():
+            zoo.check(zoo.find(name))
     except ModelError as error:
         return ModelLine(ModelStamp(name, sha256), about, default, error.seen)
     return ModelLine(ModelStamp(name, sha256), about, default, "")

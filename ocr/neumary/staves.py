@@ -31,6 +31,8 @@ _SPACES_PER_SIDE: Final = 60.0  # of the shorter side, where nothing else tells
 _OTHER_GUESS: Final = 0.3  # logarithm by which guesses must differ
 _WEAK_RULING: Final = 0.06  # strength of the ruling under which its space is only a guess
 _OTHER_RATIOS: Final = (0.37, 0.52, 0.74, 1.35, 1.8)
+_LONE: Final = 1.5  # mean number of lines under which a page has single lines
+_LONE_RATIOS: Final = (0.74, 1.35, 1.8)
 _BETTER: Final = 1.15  # so much more must be found at another scale
 _MOST_SQUARES: Final = 90_000  # staff spaces squared on a page; more of them are no sensible scale
 _FULL_LINES: Final = 3
@@ -113,14 +115,23 @@ def _look(ink: InkMap, model: LoadedModel) -> tuple[LeafMap, list[Band], float]:
         if best is not None and best[2]:
             break
     assert best is not None  # there is always a guess
+    return _at_surest_scale(ink, model, best)[1:] if best[2] else best[1:]
+
+
+_Look = tuple[float, LeafMap, list[Band], float]
+
+
+def _at_surest_scale(ink: InkMap, model: LoadedModel, best: _Look) -> _Look:
+    """Few lines show no space of their own: the surest of several scales is theirs."""
     weak = ink.spacing is None or ink.spacing.strength < _WEAK_RULING
-    if best[2] and (weak or np.mean([band.full for band in best[2]]) < 0.5):
-        # Few lines show no space of their own: the surest of several scales is theirs.
-        spaces = [best[3] * ratio for ratio in _OTHER_RATIOS]
-        affordable = [space for space in spaces if ink.dark.size / space**2 < _MOST_SQUARES]
-        others = [_one_look(ink, space, model) for space in affordable]
-        best = max([best, *(one for one in others if one[0] > _BETTER * best[0])], key=lambda one: one[0])
-    return best[1:]
+    if not weak and np.mean([band.full for band in best[2]]) >= 0.5:
+        return best
+    lone = np.mean([band.about_lines for band in best[2]]) < _LONE
+    ratios, better = (_LONE_RATIOS, 1.0) if lone else (_OTHER_RATIOS, _BETTER)
+    spaces = [best[3] * ratio for ratio in ratios]
+    affordable = [space for space in spaces if ink.dark.size / space**2 < _MOST_SQUARES]
+    others = [_one_look(ink, space, model) for space in affordable]
+    return max([best, *(one for one in others if one[0] > better * best[0])], key=lambda one: one[0])
 
 
 def _one_look(ink: InkMap, guess: float, model: LoadedModel) -> tuple[float, LeafMap, list[Band], float]:

@@ -47,7 +47,7 @@ def draw_clef(
     letter = label.removeprefix("clef_")
     if letter not in _CLEF_LETTERS or label == letter:
         raise ValueError(f"{label!r} is no clef")
-    step = 2 * (line - 1)
+    step = round(2 * (line - 1))
     row = stand.row_of(step, col) + float(rng.normal(0, 0.04)) * stand.space_px
     ink = Ink()
     if letter == "c" and hand.c_clef != "letter":
