@@ -37,6 +37,7 @@ _TEXT_BETWEEN: Final = 0.12  # share of the cells between that lie on text, wher
 _BRIDGED: Final = 0.15  # mean probability of a staff between two pieces of one
 _ALIGNED_SPACES: Final = 0.6
 _SKIPS_SPACES: Final = 1.5  # two lines further apart leave out a line between them
+_PLAIN: Final = 0.8  # lead of one number of lines over the others that settles it
 _OFF_COUNT: Final = 0.6  # what each line more or less than the staff's height says costs
 
 
@@ -302,14 +303,18 @@ def _count(
         return 1 if expected < 1.5 else 2
 
     def worth(n: int) -> float:
-        comb = _comb(seen, band, top, bottom, n)
-        if evidence is not None:
-            places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
-            found = evidence(bottom + (top - bottom) * places)
-            comb += float(found[::2].mean() - found[1::2].mean())
-        return comb - _OFF_COUNT * abs(expected - n)
+        return _comb(seen, band, top, bottom, n) - _OFF_COUNT * abs(expected - n)
 
-    return max(range(_FULL_LINES, MOST_LINES + 1), key=worth)
+    def in_ink(n: int) -> float:
+        places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
+        found = evidence(bottom + (top - bottom) * places) if evidence is not None else np.zeros(2 * n - 1)
+        return float(found[::2].mean() - found[1::2].mean())
+
+    by_map = {n: worth(n) for n in range(_FULL_LINES, MOST_LINES + 1)}
+    second, best = sorted(by_map, key=lambda n: by_map[n])[-2:]
+    if by_map[best] - by_map[second] > _PLAIN:
+        return best  # the ink could not say otherwise
+    return max(by_map, key=lambda n: by_map[n] + in_ink(n))
 
 
 def _comb(seen: LeafMap, band: Band, top: Floats, bottom: Floats, n: int) -> float:

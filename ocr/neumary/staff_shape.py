@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from neumary.lines import Floats
 from neumary.staff_lines import Course, ends
 from neumary.types import Box, InkMap, LineColour, Staff, StaffLine
+
+_SAMPLES: Final = 60  # places at which a line's colour and thickness are taken
 
 
 def build(ink: InkMap, course: Course, column: int, i: int) -> Staff:
@@ -40,6 +44,8 @@ def _build_line(ink: InkMap, course: Course, k: int, low: int, high: int) -> Sta
 def line_look(ink: InkMap, cols: Floats, rows: Floats, space: float) -> tuple[LineColour, float]:
     """Colour and thickness (working pixels) of a line, from where it is clearest."""
     height, width = ink.dark.shape
+    every = max(1, len(cols) // _SAMPLES)
+    cols, rows = cols[::every], rows[::every]
     half = max(2, round(0.4 * space))
     at = np.clip(np.rint(rows).astype(int)[:, None] + np.arange(-half, half + 1), 0, height - 1)
     on = np.clip(np.rint(cols).astype(int), 0, width - 1)[:, None]

@@ -8,6 +8,7 @@ see C. Dalitz et al., "A comparative study of staff removal algorithms", IEEE TP
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -138,9 +139,7 @@ def _one_look(ink: InkMap, guess: float, model: LoadedModel) -> tuple[float, Lea
     """How much is found, and how surely; the map; the bands; their space."""
     seen = look(ink, guess, model)
     bands = find_bands(seen)
-    worth = seen.cell_px[1] * sum(
-        len(band.top) * band.about_lines * max(0.0, band.p - 0.5) for band in bands
-    )
+    worth = seen.cell_px[1] * sum(len(band.top) * band.about_lines * max(0.0, band.p - 0.5) for band in bands)
     return worth, seen, bands, _space(bands) * seen.cell_px[0] if bands else guess
 
 
@@ -165,23 +164,25 @@ def _space(bands: list[Band]) -> float:
     )
 
 
-def _guesses(ink: InkMap) -> list[float]:
-    """Staff spaces to look with, working pixels: of the ruling, of the script, of the page."""
-    guesses = []
+def _guesses(ink: InkMap) -> Iterator[float]:
+    """Staff spaces to look with, working pixels: of the ruling, of the page, of the script."""
+    given: list[float] = []
+    for guess in _ways_to_guess(ink):
+        if all(abs(math.log(guess / other)) > _OTHER_GUESS for other in given):
+            given.append(guess)
+            yield guess
+
+
+def _ways_to_guess(ink: InkMap) -> Iterator[float]:
     if ink.spacing is not None:
         small = ink.spacing.smallest_px or ink.spacing.space_px
         # Between the two, so that staves of either size are seen.
-        guesses.append((ink.spacing.space_px**2 * small) ** (1 / 3) * ink.scale)
+        yield (ink.spacing.space_px**2 * small) ** (1 / 3) * ink.scale
     side = min(ink.dark.shape) / _SPACES_PER_SIDE
-    guesses.append(max(side, 1.0))
+    yield max(side, 1.0)
     strokes = stroke_height(ink.dark, _STROKE_STRIP_PX, _LONGEST_STROKE_SPACES * side)
     if 0 < strokes < side:
-        guesses.append(_SPACE_PER_STROKE * strokes)
-    return [
-        guess
-        for i, guess in enumerate(guesses)
-        if all(abs(math.log(guess / other)) > _OTHER_GUESS for other in guesses[:i])
-    ]
+        yield _SPACE_PER_STROKE * strokes
 
 
 def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -> list[Course]:
