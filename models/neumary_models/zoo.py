@@ -228,5 +228,8 @@ def _start(entry: ModelEntry, threads: int | None) -> LoadedModel:
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
+    # Strips and pages all differ in shape; what is kept for each shape would only grow.
+    options.enable_mem_pattern = False
+    options.enable_cpu_mem_arena = entry.role == SIGNS
     session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
     return LoadedModel(entry.name, entry.sha256, entry.calibration, session, threads=cores)

@@ -14,7 +14,7 @@ from typing import Final
 _TRIM_THRESHOLD: Final = -1
 _MMAP_THRESHOLD: Final = -3
 _LARGEST_BLOCK: Final = 32 << 20  # the most that glibc promises to take; larger ones still go back
-_MOST_KEPT: Final = 1 << 30
+_MOST_KEPT: Final = 256 << 20
 
 
 @functools.cache
