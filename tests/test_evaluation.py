@@ -21,7 +21,6 @@ from neumary_synth.ageing import Ageing, sample_ageing
 from neumary_synth.plan import KINDS
 from neumary_synth.render import render_page
 from neumary_training.baselines import Pieces, majority_share, nearest_labels
-from neumary_training.data import page_seed
 from neumary_training.evaluation_causes import ADVICE, cause_of, count_causes
 from neumary_training.evaluation_leaves import LeafResult, measure_leaves, music_zones, nearest_stretch
 from neumary_training.evaluation_pages import Case, Leaf, ageing_classes, layers_path, plan_leaves, wear_of
@@ -34,6 +33,7 @@ from neumary_training.evaluation_results import (
     layer_at,
     worst_places,
 )
+from neumary_training.shards import page_seed
 
 # Seeds and pages -----------------------------------------------------------------------------------
 

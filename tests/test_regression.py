@@ -17,7 +17,7 @@ from neumary.pipeline import judge, observe
 from neumary.settings import ReadSettings
 from neumary.types import Scan
 from neumary_synth.render import render_page
-from neumary_training.data import page_seed
+from neumary_training.shards import page_seed
 
 KINDS = ("square", "pointed", "five-line", "songbook")
 FIRST = 190_000  # among the seeds kept for tests, and not among those of the evaluation

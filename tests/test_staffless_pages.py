@@ -113,7 +113,7 @@ def leaf_map(free: float) -> LeafMap:
 
 @pytest.fixture(scope="module")
 def staffless() -> Rendered:
-    return render_page(14, "staffless", ageing=Ageing(), space_px=22)
+    return render_page(15, "staffless", ageing=Ageing(), space_px=22)
 
 
 @pytest.fixture(scope="module")

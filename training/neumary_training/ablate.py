@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from neumary_training.config import Channels, TrainConfig, load_config
-from neumary_training.data import render_strips
+from neumary_training.data import STRIPS_VIEW
+from neumary_training.shards import Pool, render_shards
 from neumary_training.targets import Cropper
 from neumary_training.train import Run, train
 
@@ -27,7 +28,9 @@ def ablate(config: TrainConfig, work: Path, steps: int, clean_pages: int, jobs: 
     strips, out = work / "strips", work / "ablations"
     base = replace(config, steps=steps, check_every=max(steps // 4, 1), batch=min(config.batch, 64))
     clean = out / "clean-strips"
-    render_strips(clean, config.seed, "train", clean_pages, config.kinds, jobs, ageing=False)
+    render_shards(
+        {clean: STRIPS_VIEW}, Pool(config.seed, config.kinds, ageing=False), "train", clean_pages, jobs
+    )
     probe = Run(base, out, strips)
     aged, held_out = probe.cropper("train"), probe.cropper("held-out")
     bare = Run(base, out, clean).cropper("train")

@@ -31,7 +31,8 @@ from neumary.strips import STRIP_SPACE, cut_strip, step_of_row
 from neumary.types import Box, Glyph, InkMap, Page, Reading, Staff, Strip
 from neumary_models.labels import BY_NAME
 from neumary_synth.render import render_page
-from neumary_training.data import ink_of, page_seed
+from neumary_training.data import ink_of
+from neumary_training.shards import page_seed
 
 F32 = npt.NDArray[np.float32]
 

@@ -42,6 +42,12 @@ class TrainConfig:
     weight_decay : float
     heat_sigma_cells : float
         Width of a sign's bump in the heat map, in output cells.
+    ends : float
+        Share of crops laid at the beginnings of strips, and again at their ends.
+    stretch, slant : float
+        How much crops are widened, narrowed and slanted anew at every step; 0 leaves them be.
+    label_smoothing : float
+        Share of a label's certainty spread over all labels (Szegedy et al., CVPR 2016).
     check_every : int
         Steps between looks at the held-out loss.
     patience : int
@@ -66,6 +72,10 @@ class TrainConfig:
     peak_rate: float = 2e-3
     weight_decay: float = 1e-2
     heat_sigma_cells: float = 1.3
+    ends: float = 0.2
+    stretch: float = 0.13
+    slant: float = 0.06
+    label_smoothing: float = 0.02
     check_every: int = 500
     patience: int = 6
     channels: Channels = "both"

@@ -8,14 +8,10 @@ truth, shaken a little, as a finder's lines are never perfect.
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Iterable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import msgspec
@@ -28,9 +24,9 @@ from neumary.strips import BOTTOM_ROW, MARGIN_SPACES, STRIP_HEIGHT, STRIP_SPACE,
 from neumary.types import U8, InkMap, Page, Reading, Staff, StaffLine
 from neumary_models.labels import LAYERS, NAMES
 from neumary_models.outputs import STRIDE
-from neumary_synth.ageing import Ageing
-from neumary_synth.render import Rendered, render_page
+from neumary_synth.render import Rendered
 from neumary_training.letter_views import letter_views
+from neumary_training.shards import Arrays, View, shard_paths, side_by_side
 
 SPACE_AT_WORK_PX: Final = 18.0  # staff space the ink stage aims at
 _LAYER_ORDER: Final = ("bleed", "line", "decoration", "text", "music")  # later ones win a pixel
@@ -65,22 +61,6 @@ class Strips:
     starts: npt.NDArray[np.int64]
     lines: npt.NDArray[np.int64]
     signs: npt.NDArray[np.float32]
-
-
-def page_seed(seed: int, split: str, index: int) -> int:
-    """Seed of one rendered page; splits never share one."""
-    offset = {"train": 0, "held-out": 500_000, "test": 800_000}[split]
-    return seed * 1_000_000 + offset + index
-
-
-def page_kind(kinds: dict[str, float] | None, seed: int) -> str | None:
-    """Kind of one page, drawn with the shares of the configuration."""
-    if not kinds:
-        return None
-    rng = np.random.default_rng([seed, 77])
-    names = sorted(kinds)
-    shares = np.array([kinds[name] for name in names], dtype=np.float64)
-    return str(names[int(rng.choice(len(names), p=shares / shares.sum()))])
 
 
 def ink_of(rgb: U8, space_px: float) -> InkMap:
@@ -226,84 +206,44 @@ def join(parts: Iterable[Strips]) -> Strips:
     )
 
 
-def _shard(job: tuple[str, int, str, tuple[int, ...], str | None, bool]) -> str:
-    folder, seed, split, indices, kinds_json, ageing = job
-    cv2.setNumThreads(1)
-    kinds = json.loads(kinds_json) if kinds_json else None
-    parts = []
-    for index in indices:
-        own = page_seed(seed, split, index)
-        rendered = render_page(own, page_kind(kinds, own), ageing=None if ageing else Ageing())
-        strips = strips_of(rendered, np.random.default_rng([own, 5]))
-        if strips is not None:
-            parts.append(strips)
-    target = Path(folder) / f"{split}-{indices[0]:06d}.npz"
+def _seen(rendered: Rendered, own: int) -> Strips | None:
+    return strips_of(rendered, np.random.default_rng([own, 5]))
+
+
+def _packed(parts: list[Strips]) -> Arrays:
     joined = join(parts)
-    fresh = target.with_suffix(".part.npz")
-    digest = hashlib.sha256()
-    for name in Strips.__slots__:
-        array = np.ascontiguousarray(getattr(joined, name))
-        digest.update(f"{name} {array.dtype} {array.shape}".encode())
-        digest.update(array.data)
-    np.savez(fresh, **{name: getattr(joined, name) for name in Strips.__slots__})
-    target.with_suffix(".sha256").write_text(digest.hexdigest() + "\n", encoding="utf-8")
-    fresh.rename(target)
-    return target.name
+    return {name: getattr(joined, name) for name in Strips.__slots__}
 
 
-def render_strips(
-    folder: Path,
-    seed: int,
-    split: str,
-    pages: int,
-    kinds: dict[str, float] | None,
-    jobs: int,
-    shard: int = 10,
-    ageing: bool = True,
-) -> None:
-    """Render a split to shards on disk; shards that are there already are kept.
-
-    Parameters
-    ----------
-    folder : Path
-    seed : int
-    split : str
-        "train", "held-out" or "test".
-    pages : int
-    kinds : dict of str to float or None
-    jobs : int
-        Worker processes; the shards do not depend on their number.
-    shard : int
-        Pages per shard.
-    ageing : bool
-        False for pages as clean as the day they were written.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    kinds_json = json.dumps(kinds, sort_keys=True) if kinds else None
-    todo: list[tuple[str, int, str, tuple[int, ...], Any, bool]] = []
-    for first in range(0, pages, shard):
-        if not (folder / f"{split}-{first:06d}.npz").exists():
-            indices = tuple(range(first, min(first + shard, pages)))
-            todo.append((str(folder), seed, split, indices, kinds_json, ageing))
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for done, name in enumerate(pool.map(_shard, todo), 1):
-            print(f"{split}: shard {done}/{len(todo)} {name}", flush=True)
+STRIPS_VIEW: Final = View(_seen, _packed)
+"""Staves pulled straight, as the reader of signs sees them."""
 
 
-def data_hash(folder: Path, split: str) -> str:
-    """Hash over the hashes of a split's shards: same renderer, settings and seed, same value."""
-    hashes = [path.read_text(encoding="utf-8").strip() for path in sorted(folder.glob(f"{split}-*.sha256"))]
-    return hashlib.sha256("\n".join(hashes).encode()).hexdigest()
+class _Shard:
+    """What a shard holds but for its pictures."""
+
+    def __init__(self, path: Path) -> None:
+        with np.load(path) as data:
+            starts, lines, signs = data["starts"], data["lines"], data["signs"]
+        self.path, self.columns = path, int(starts[-1])
+        nothing = np.empty((0, STRIP_HEIGHT, 4), dtype=np.uint8)
+        self.small = Strips(nothing, nothing[:, ::STRIDE, 0], starts, lines, signs)
 
 
 def load_strips(folder: Path, split: str) -> Strips:
     """The shards of a split found in a folder, in order."""
-    parts: list[Strips] = []
-    for path in sorted(folder.glob(f"{split}-*.npz")):
-        if ".part." in path.name:
-            continue
-        with np.load(path) as data:
-            parts.append(Strips(**{name: data[name] for name in Strips.__slots__}))
-    if not parts:
-        raise FileNotFoundError(f"no shards of '{split}' in {folder}")
-    return join(parts)
+    parts = side_by_side(_Shard, shard_paths(folder, split))
+    total = sum(part.columns for part in parts)
+    pixels = np.empty((total, STRIP_HEIGHT, 4), dtype=np.uint8)
+    layers = np.empty((total // STRIDE, STRIP_HEIGHT // STRIDE), dtype=np.uint8)
+    ends = np.cumsum([part.columns for part in parts]).tolist()
+
+    def fill(job: tuple[_Shard, int]) -> None:  # in place: all shards and their sum would not fit
+        part, end = job
+        with np.load(part.path) as data:
+            pixels[end - part.columns : end] = data["pixels"]
+            layers[(end - part.columns) // STRIDE : end // STRIDE] = data["layers"]
+
+    side_by_side(fill, list(zip(parts, ends, strict=True)))
+    small = join(part.small for part in parts)
+    return replace(small, pixels=pixels, layers=layers)

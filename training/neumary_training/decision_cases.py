@@ -26,7 +26,8 @@ from neumary.store import load_page, save_page
 from neumary.types import Page, Scan, Syllable
 from neumary_models import zoo
 from neumary_synth.render import render_page
-from neumary_training.data import page_seed, shaken
+from neumary_training.data import shaken
+from neumary_training.shards import page_seed
 from neumary_training.sign_noise import noisy_signs
 
 Staves = Literal["found", "truth"]

@@ -6,7 +6,7 @@
     python -m neumary_training.decision_eval --staves truth --work runs/decision      # staves of the truth
     python -m neumary_training.decision_eval --staves truth --signs truth --work runs/decision
 
-Pages are rendered from `neumary_training.data.page_seed(1, split, index)`, kinds in turn, and read
+Pages are rendered from `neumary_training.shards.page_seed(1, split, index)`, kinds in turn, and read
 once. Pictures and what was seen before any decision are kept in the work folder, so that a change of the
 decision is measured in seconds. Staves and signs may be taken from the truth (`decision_cases`): what is
 wrong then is the decision's own.

@@ -27,8 +27,8 @@ from neumary.types import Page, Scan
 from neumary_models import zoo
 from neumary_models.labels import HEADS
 from neumary_synth.render import render_page
-from neumary_training.data import page_seed
 from neumary_training.range_fit import held
+from neumary_training.shards import page_seed
 
 SEED: Final = 17
 KIND_OF: Final = {

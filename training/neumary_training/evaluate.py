@@ -100,10 +100,14 @@ def fit_calibration(raw: list[np.ndarray], truths: list[np.ndarray]) -> Calibrat
         starts_temperature=1.0 / max(0.2, _platt(np.array(starts), np.array(starts_true))[0]),
     )
     levels = np.arange(0.2, 0.81, 0.05)
-    best = max(
-        levels, key=lambda p: measure(raw, truths, replace(calibration, believe_p=float(p)))["sign_f1"]
-    )
+    best = max(levels, key=lambda p: _balance(measure(raw, truths, replace(calibration, believe_p=float(p)))))
     return replace(calibration, believe_p=round(float(best), 2))
+
+
+def _balance(report: dict[str, Any]) -> float:
+    """Mean F1 of the groups: by the share of all signs, clefs and custodes would hardly count."""
+    groups = sorted({label.group for label in BY_NAME.values()})
+    return float(np.mean([report[f"{name}_f1"] for name in groups if f"{name}_f1" in report]))
 
 
 def _platt(score: np.ndarray, true: np.ndarray) -> tuple[float, float]:

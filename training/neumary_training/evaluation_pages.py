@@ -29,7 +29,7 @@ from neumary_models.zoo import DEFAULT, LoadedModel, load
 from neumary_synth.ageing import Ageing, sample_ageing
 from neumary_synth.plan import KINDS
 from neumary_synth.render import render_page, write_rendered
-from neumary_training.data import page_seed
+from neumary_training.shards import page_seed
 
 SEED: Final = 1
 _PER_KIND: Final = 10_000  # seeds of one kind never run into those of the next

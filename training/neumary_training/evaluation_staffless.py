@@ -34,8 +34,8 @@ from neumary_models.zoo import DEFAULT, LoadedModel, load
 from neumary_synth.plan import KINDS as DRAWN
 from neumary_synth.render import Rendered, render_page
 from neumary_synth.staffless_truth import FreeSign
-from neumary_training.data import page_seed
 from neumary_training.evaluate import reliability
+from neumary_training.shards import page_seed
 
 F64 = npt.NDArray[np.float64]
 Edges = tuple[float, float, float, float]

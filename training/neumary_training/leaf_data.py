@@ -6,13 +6,9 @@ targets lie at half that resolution. Training draws other scales from them.
 
 from __future__ import annotations
 
-import hashlib
-import json
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
@@ -20,8 +16,9 @@ import numpy.typing as npt
 
 from neumary.types import U8, Page, Staff
 from neumary_models.leaf_outputs import BAND_SPACES, REGIONS
-from neumary_synth.render import Rendered, render_page
-from neumary_training.data import ink_of, page_kind, page_seed
+from neumary_synth.render import Rendered
+from neumary_training.data import ink_of
+from neumary_training.shards import Arrays, View, load_numbered, numbered
 
 F16 = npt.NDArray[np.float16]
 
@@ -71,9 +68,8 @@ def leaf_of(rendered: Rendered) -> Leaf:
     rows, cols = height // 2, width // 2
     zone = np.zeros((rows, cols), np.uint8)
     up, down, line, own = (np.full((rows, cols), fill, np.float16) for fill in (0.0, 0.0, _FAR, 0.0))
-    for staff in page.staves:
-        if staff.lines:
-            _draw(staff, width / page.width, zone, up, down, line, own)
+    for staff in rendered.ruled:  # what an edge of the picture cuts off still bounds the staff
+        _draw(staff, width / page.width, zone, up, down, line, own)
     return Leaf(picture, zone, up, down, line, own, _regions(rendered, (cols, rows)))
 
 
@@ -130,62 +126,16 @@ def _off_lines(page: Page, shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
     return out
 
 
-def _shard(job: tuple[str, int, str, tuple[int, ...], str | None]) -> str:
-    folder, seed, split, indices, kinds_json = job
-    cv2.setNumThreads(1)
-    kinds = json.loads(kinds_json) if kinds_json else None
-    arrays: dict[str, Any] = {}
-    digest = hashlib.sha256()
-    for n, index in enumerate(indices):
-        own = page_seed(seed, split, index)
-        leaf = leaf_of(render_page(own, page_kind(kinds, own)))
-        for name in Leaf.__slots__:
-            array = np.ascontiguousarray(getattr(leaf, name))
-            arrays[f"{n:03d}-{name}"] = array
-            digest.update(f"{name} {array.dtype} {array.shape}".encode())
-            digest.update(array.data)
-    target = Path(folder) / f"{split}-{indices[0]:06d}.npz"
-    fresh = target.with_suffix(".part.npz")
-    np.savez_compressed(fresh, **arrays)
-    target.with_suffix(".sha256").write_text(digest.hexdigest() + "\n", encoding="utf-8")
-    fresh.rename(target)
-    return target.name
+def _seen(rendered: Rendered, own: int) -> Leaf:
+    return leaf_of(rendered)
 
 
-def render_leaves(
-    folder: Path,
-    seed: int,
-    split: str,
-    pages: int,
-    kinds: dict[str, float] | None,
-    jobs: int,
-    shard: int = 10,
-) -> None:
-    """Render a split to shards on disk; shards that are there already are kept.
+def _packed(parts: list[Leaf]) -> Arrays:
+    return numbered(parts, Leaf.__slots__)
 
-    Parameters
-    ----------
-    folder : Path
-    seed : int
-    split : str
-        "train", "held-out" or "test".
-    pages : int
-    kinds : dict of str to float or None
-    jobs : int
-        Worker processes; the shards do not depend on their number.
-    shard : int
-        Pages per shard.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    kinds_json = json.dumps(kinds, sort_keys=True) if kinds else None
-    todo = []
-    for first in range(0, pages, shard):
-        if not (folder / f"{split}-{first:06d}.npz").exists():
-            indices = tuple(range(first, min(first + shard, pages)))
-            todo.append((str(folder), seed, split, indices, kinds_json))
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for done, name in enumerate(pool.map(_shard, todo), 1):
-            print(f"{split}: shard {done}/{len(todo)} {name}", flush=True)
+
+LEAVES_VIEW: Final = View(_seen, _packed)
+"""Whole pages, as the finder of staves sees them."""
 
 
 def load_leaves(folder: Path, split: str) -> list[Leaf]:
@@ -196,13 +146,4 @@ def load_leaves(folder: Path, split: str) -> list[Leaf]:
     FileNotFoundError
         If there are none.
     """
-    out: list[Leaf] = []
-    for path in sorted(folder.glob(f"{split}-*.npz")):
-        if ".part." in path.name:
-            continue
-        with np.load(path) as data:
-            count = len(data.files) // len(Leaf.__slots__)
-            out += [Leaf(**{name: data[f"{n:03d}-{name}"] for name in Leaf.__slots__}) for n in range(count)]
-    if not out:
-        raise FileNotFoundError(f"no shards of '{split}' in {folder}")
-    return out
+    return [Leaf(**one) for one in load_numbered(folder, split, Leaf.__slots__)]

@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -28,30 +27,29 @@ from neumary_models.leaf_outputs import (
     CHANNELS_IN,
     CHANNELS_OUT,
     DOWN,
-    LEAF_SPACE,
     LINE,
     REACH_SCALE,
     REGION,
     REGIONS,
     SPACE,
-    STRIDE,
     UP,
     ZONE,
+    ZONES,
 )
 from neumary_models.network import MapNet
-from neumary_training.data import data_hash
 from neumary_training.export import export_net
-from neumary_training.leaf_data import STORED_SPACE, Leaf, load_leaves, render_leaves
+from neumary_training.leaf_crops import Crops, LeafCropper
+from neumary_training.leaf_data import LEAVES_VIEW, load_leaves
+from neumary_training.shards import LEAVES, Pool, data_hash, pages_drawn, render_shards
 from neumary_training.train import moving_average, rate_of
 
-_SCALES: Final = (0.5, 1.12)  # input pixels per stored pixel: 4 to 9 pixels a staff space
-_USUAL_SHARE: Final = 0.5  # of the crops near the usual scale, as a page whose space is known
-_BARE_SHARE: Final = 0.2  # of the batches: pages without staves, or too small for any to be seen
-_BARE_SCALES: Final = (0.15, 2.0)
-_TOO_SMALL: Final = 0.27  # input pixels per stored pixel under which no staff can be seen
 _RARE_REGION: Final = 4.0  # what a region's own cells count for more, signs covering little
 _LINE_SIGMA: Final = 0.6  # cells
-_OFF_PAGE: Final = 100.0  # stored pixels to the nearest line, where there is none
+_FEW_ZONE: Final = ZONES.index("few-lines")
+_FEW_MORE: Final = 1.0  # what the space beside few lines counts for more, which little tells
+_GUTTER_CELLS: Final = 6  # half the width of the widest gutter: two spaces
+_GUTTER_MORE: Final = 3.0  # what cells between two staves side by side count for more
+_BARE_MORE: Final = 1.5  # what a crop without any staff counts for more
 _CHECK_EVERY: Final = 500
 _CHECK_BATCHES: Final = 6
 _ABOUT: Final = "finds staves, their outer lines and text on whole pages; trained on rendered pages only"
@@ -91,105 +89,6 @@ class LeafConfig:
         return cls(**table)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Crops:
-    """A batch: pictures (B, 3, H, W), and targets of (B, H / 2, W / 2) cells.
-
-    `region` is (B, len(REGIONS), H / 2, W / 2); `up`, `down` and `line` are in cells, `space` is
-    the logarithm of the staff space over `LEAF_SPACE`.
-    """
-
-    picture: Tensor
-    zone: Tensor
-    up: Tensor
-    down: Tensor
-    line: Tensor
-    space: Tensor
-    region: Tensor
-
-
-class LeafCropper:
-    """Cuts random crops out of pages; one scale for a batch, so that the device does it at once."""
-
-    def __init__(self, leaves: list[Leaf], crop: int, device: torch.device) -> None:
-        self.device, self.crop = device, crop
-        least = 2 * round(crop / _SCALES[0] / 2) + 2
-        self.pictures, self.maps = [], []
-        for leaf in leaves:
-            height, width = (max(side, least) for side in leaf.picture.shape[:2])
-            picture = np.full((height, width, 3), 255, np.uint8)
-            picture[: leaf.picture.shape[0], : leaf.picture.shape[1]] = leaf.picture
-            maps = np.zeros((6, height // 2, width // 2), np.float16)
-            maps[4] = _OFF_PAGE
-            own = (leaf.zone, leaf.region, leaf.up, leaf.down, leaf.line, leaf.space)
-            maps[:, : leaf.zone.shape[0], : leaf.zone.shape[1]] = np.stack(own)
-            self.pictures.append(torch.from_numpy(picture).to(device))
-            self.maps.append(torch.from_numpy(maps).to(device))
-        area = np.array([p.shape[0] * p.shape[1] for p in self.pictures], dtype=np.float64)
-        self.share = area / area.sum()
-        bare = area * np.array([not (leaf.zone > 0).any() for leaf in leaves])
-        self.bare_share = bare / bare.sum() if bare.any() else None
-
-    def crops(self, rng: np.random.Generator, batch: int) -> Crops:
-        """A random batch at a random scale; large pages are drawn more often."""
-        if self.bare_share is not None and rng.random() < _BARE_SHARE:
-            return self._bare(rng, batch, self.bare_share)
-        scale = LEAF_SPACE / STORED_SPACE * float(np.exp(rng.normal(0, 0.06)))
-        if rng.random() >= _USUAL_SHARE:
-            scale = float(np.exp(rng.uniform(*np.log(_SCALES))))
-        return self._cut(rng, rng.choice(len(self.share), size=batch, p=self.share), scale)
-
-    def _bare(self, rng: np.random.Generator, batch: int, share: npt.NDArray[np.float64]) -> Crops:
-        """A batch on which there is no staff to be seen, at any scale a wrong guess may lead to."""
-        scale = float(np.exp(rng.uniform(*np.log(_BARE_SCALES))))
-        small = scale < _TOO_SMALL and rng.random() < 0.5
-        share = self.share if small else share
-        crops = self._cut(rng, rng.choice(len(share), size=batch, p=share), scale)
-        return replace(crops, zone=torch.zeros_like(crops.zone), line=torch.full_like(crops.line, _OFF_PAGE))
-
-    def _cut(self, rng: np.random.Generator, chosen: npt.NDArray[np.intp], scale: float) -> Crops:
-        reach = 2 * round(self.crop / scale / 2)  # stored pixels, an even number
-        scale = self.crop / reach
-        pictures, maps = [], []
-        for index in chosen.tolist():
-            picture, own = self.pictures[index], self.maps[index]
-            lack = [max(0, reach - side) for side in picture.shape[:2]]
-            top = int(rng.integers(0, max(0, picture.shape[0] - reach) // 2 + 1))
-            left = int(rng.integers(0, max(0, picture.shape[1] - reach) // 2 + 1))
-            part = picture[2 * top : 2 * top + reach, 2 * left : 2 * left + reach]
-            cells = own[:, top : top + reach // 2, left : left + reach // 2]
-            if any(lack):
-                below, right = lack
-                part = functional.pad(part, (0, 0, 0, right, 0, below), value=255)
-                cells = functional.pad(cells, (0, right // 2, 0, below // 2))
-            pictures.append(part)
-            maps.append(cells)
-        ink = (255.0 - torch.stack(pictures).permute(0, 3, 1, 2).float()) / 255.0
-        seen = functional.interpolate(
-            ink, size=(self.crop, self.crop), mode="bilinear", antialias=True, align_corners=False
-        )
-        return self._targets(seen.clamp(0, 1), torch.stack(maps), scale)
-
-    def _targets(self, seen: Tensor, maps: Tensor, scale: float) -> Crops:
-        """Targets at the cells' centres, from the nearest stored ones; distances go on in between."""
-        at = (torch.arange(self.crop // STRIDE, device=self.device) + 0.5) / scale - 0.5
-        near = at.round().long().clamp(0, maps.shape[2] - 1)
-        own = maps[:, :, near][:, :, :, near].float()
-        zone, bits = own[:, 0].long(), own[:, 1].long()
-        off = ((at - near) * STRIDE)[None, :, None]
-        to_cells = scale / STRIDE
-        space = torch.log(own[:, 5].clamp(min=1e-3) * scale / LEAF_SPACE)
-        return Crops(
-            picture=seen,
-            zone=zone,
-            up=(own[:, 2] + off) * to_cells,
-            down=(own[:, 3] - off) * to_cells,
-            line=own[:, 4] * to_cells,
-            space=torch.where(own[:, 5] > 0, space, torch.zeros_like(space)),
-            region=torch.stack([(bits >> k & 1).float() for k in range(len(REGIONS))], 1),
-        )
-
-
 def shaken(pictures: Tensor, generator: torch.Generator) -> Tensor:
     """Colour, contrast, blur and noise as other cameras, inks and parchments would give.
 
@@ -225,7 +124,9 @@ def losses(scores: Tensor, crops: Crops) -> dict[str, Tensor]:
     scores = scores.float()
     on = crops.zone > 0
     total = on.sum().clamp(min=1)
-    zone = functional.cross_entropy(scores[:, ZONE], crops.zone)
+    zone = (
+        functional.cross_entropy(scores[:, ZONE], crops.zone, reduction="none") * _weights(crops.zone)
+    ).mean()
     want = torch.exp(-(crops.line**2) / (2 * _LINE_SIGMA**2))
     line = functional.binary_cross_entropy_with_logits(scores[:, LINE][:, 0], want)
 
@@ -235,17 +136,29 @@ def losses(scores: Tensor, crops: Crops) -> dict[str, Tensor]:
         )
         return (miss * on).sum() / total
 
-    space = (scores[:, SPACE][:, 0] - crops.space).abs()
+    few = (crops.zone == _FEW_ZONE).float()
+    space = (scores[:, SPACE][:, 0] - crops.space).abs() * (1 + _FEW_MORE * few)
     rare = torch.full((len(REGIONS), 1, 1), _RARE_REGION, device=scores.device)
     region = functional.binary_cross_entropy_with_logits(scores[:, REGION], crops.region, pos_weight=rare)
     return {
-        "zone": 2.0 * zone,
+        "zone": 2.0 * (zone * _weights(crops.zone)).mean(),
         "line": 2.0 * line,
         "up": 0.3 * away(UP, crops.up),
         "down": 0.3 * away(DOWN, crops.down),
-        "space": 0.5 * (space * on).sum() / total,
+        "space": 0.7 * (space * on).sum() / total,
         "region": 2.0 * region,
     }
+
+
+def _weights(zone: Tensor) -> Tensor:
+    """What the zone of each cell counts for: more in gutters, on crops without staves, on few lines."""
+    on = (zone > 0).float()[:, None]
+    window, pad = (1, 2 * _GUTTER_CELLS + 1), (0, _GUTTER_CELLS)
+    reached = functional.max_pool2d(on, window, 1, pad)
+    closed = -functional.max_pool2d(-reached, window, 1, pad)
+    gutter = (closed - on).clamp(0, 1)[:, 0]
+    bare = (on.sum((1, 2, 3)) == 0).float()[:, None, None]
+    return 1 + _GUTTER_MORE * gutter + _BARE_MORE * bare + _FEW_MORE / 2 * (zone == _FEW_ZONE)
 
 
 class LeafRun:
@@ -385,11 +298,10 @@ def train(
         Folder of the finished model.
     """
     work.mkdir(parents=True, exist_ok=True)
-    shards = shards or work / "leaves"
+    shards = shards or work / LEAVES
     run = LeafRun(config, work, weights)
-    pages, kept = (
-        LeafCropper(load_leaves(shards, split), config.crop, run.device) for split in ("train", "held-out")
-    )
+    pages = LeafCropper(load_leaves(shards, "train"), config.crop, run.device, vary=True)
+    kept = LeafCropper(load_leaves(shards, "held-out"), config.crop, run.device)
     began = time.monotonic()
     while max(run.step, run.due) < config.steps:
         if limit_s:
@@ -418,13 +330,20 @@ def main() -> None:
     parser.add_argument("config", type=Path)
     parser.add_argument("--work", type=Path, required=True, help="folder for shards, checkpoint and model")
     parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
+    parser.add_argument("--pages", type=Path, help="folder of render_pages, instead of drawing")
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--limit-s", type=float, default=0.0, help="seconds to train; 0 = no limit")
     parser.add_argument("--from", dest="weights", type=Path, help="weights (.pt) to start from")
     options = parser.parse_args()
     config = LeafConfig.load(options.config)
+    if options.pages:
+        config = replace(config, **pages_drawn(options.pages, LEAVES))
+        shards = options.pages / LEAVES
+        print(train(config, options.work, shards, options.limit_s, options.weights))
+        return
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
-        render_leaves(options.work / "leaves", config.seed, split, pages, config.kinds, options.jobs)
+        pool = Pool(config.seed, config.kinds)
+        render_shards({options.work / LEAVES: LEAVES_VIEW}, pool, split, pages, options.jobs)
     if not options.render_only:
         print(train(config, options.work, limit_s=options.limit_s, weights=options.weights))
 

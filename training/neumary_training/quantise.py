@@ -30,8 +30,9 @@ from neumary.strips import line_rows
 from neumary.types import F32
 from neumary_models import leaf_outputs, zoo
 from neumary_synth.render import render_page
-from neumary_training.data import ink_of, page_seed, strips_of
+from neumary_training.data import ink_of, strips_of
 from neumary_training.export import registry_entry
+from neumary_training.shards import page_seed
 from neumary_training.staffless_data import free_page_of
 
 _PAGES: Final = 6  # for calibration, and as many others for the comparison

@@ -27,7 +27,7 @@ from neumary.staff_measures import score_lines
 from neumary.types import U8, Scan, Staff
 from neumary_models import zoo
 from neumary_synth.render import render_page
-from neumary_training.data import page_seed
+from neumary_training.shards import page_seed
 
 KINDS: Final = (
     "square", "songbook", "pointed", "five-line", "empty-staves", "layered", "two-line", "one-line",

@@ -6,13 +6,9 @@ Each page passes the ink stage as in use and is kept once, at a size at which a 
 
 from __future__ import annotations
 
-import hashlib
-import json
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import cv2
 import numpy as np
@@ -21,8 +17,8 @@ import numpy.typing as npt
 from neumary.ink import flatten
 from neumary.types import U8
 from neumary_models.staffless_outputs import REGIONS, SIGN_PX, STAFFLESS_NAMES
-from neumary_synth.render import Rendered, render_page
-from neumary_training.data import page_kind, page_seed
+from neumary_synth.render import Rendered
+from neumary_training.shards import Arrays, View, load_numbered, numbered
 
 F32 = npt.NDArray[np.float32]
 
@@ -30,8 +26,9 @@ JITTER: Final = (0.65, 1.5)
 """Least and greatest size of a stored page against the one meant."""
 SIGN_FIELDS: Final = ("top", "left", "bottom", "right", "name", "episema", "liquescent")
 _MOST_PIXELS: Final = 2_600_000  # larger pages are cut to a part of about this size
+_BARE_EVERY: Final = 12  # of pages without free signs, one in so many is kept among others
 _LAYER_ON: Final = 96  # coverage from which a pixel counts as of a layer
-_SPACE_PX: Final = {"staffless": (17.0, 34.0), "layered": (15.0, 30.0)}
+SPACES_PX: Final = {"staffless": (17.0, 34.0), "layered": (15.0, 30.0)}
 """Staff space of pages with signs: smaller photographs would only show blots."""
 _SIGN_PER_SPACE: Final = 1.0  # virga against staff space, for pages without staffless signs
 
@@ -118,67 +115,22 @@ def _regions(rendered: Rendered, size: tuple[int, int]) -> U8:
     return out
 
 
-def _shard(job: tuple[str, int, str, tuple[int, ...], str | None]) -> str:
-    folder, seed, split, indices, kinds_json = job
-    cv2.setNumThreads(1)
-    kinds = json.loads(kinds_json) if kinds_json else None
-    arrays: dict[str, Any] = {}
-    digest = hashlib.sha256()
-    for n, index in enumerate(indices):
-        own = page_seed(seed, split, index)
-        rng = np.random.default_rng([own, 9])
-        kind = page_kind(kinds, own)
-        space = float(rng.uniform(*_SPACE_PX[kind])) if kind in _SPACE_PX else None
-        page = free_page_of(render_page(own, kind, space_px=space), rng)
-        for name in FreePage.__slots__:
-            array = np.ascontiguousarray(getattr(page, name))
-            arrays[f"{n:03d}-{name}"] = array
-            digest.update(f"{name} {array.dtype} {array.shape}".encode())
-            digest.update(array.data)
-    target = Path(folder) / f"{split}-{indices[0]:06d}.npz"
-    fresh = target.with_suffix(".part.npz")
-    np.savez(fresh, **arrays)
-    target.with_suffix(".sha256").write_text(digest.hexdigest() + "\n", encoding="utf-8")
-    fresh.rename(target)
-    return target.name
+def _seen(rendered: Rendered, own: int) -> FreePage:
+    return free_page_of(rendered, np.random.default_rng([own, 10]))
 
 
-def render_free_pages(
-    folder: Path,
-    seed: int,
-    split: str,
-    pages: int,
-    kinds: dict[str, float] | None,
-    jobs: int,
-    shard: int = 10,
-) -> None:
-    """Render a split to shards on disk; shards that are there already are kept.
+def _packed(parts: list[FreePage]) -> Arrays:
+    return numbered(parts, FreePage.__slots__)
 
-    Parameters
-    ----------
-    folder : Path
-    seed : int
-    split : str
-        "train", "held-out" or "test".
-    pages : int
-    kinds : dict of str to float or None
-    jobs : int
-        Worker processes; the shards do not depend on their number.
-    shard : int
-        Pages per shard.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    kinds_json = json.dumps(kinds, sort_keys=True) if kinds else None
-    todo = []
-    for first in range(0, pages, shard):
-        if not (folder / f"{split}-{first:06d}.npz").exists():
-            indices = tuple(range(first, min(first + shard, pages)))
-            todo.append((str(folder), seed, split, indices, kinds_json))
-    if not todo:
-        return
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        for done, name in enumerate(pool.map(_shard, todo), 1):
-            print(f"{split}: shard {done}/{len(todo)} {name}", flush=True)
+
+def _few_seen(rendered: Rendered, own: int) -> FreePage | None:
+    return _seen(rendered, own) if rendered.signs or own % _BARE_EVERY == 0 else None
+
+
+FREE_VIEW: Final = View(_seen, _packed)
+"""Whole pages, as the reader of free signs sees them."""
+FEW_FREE_VIEW: Final = View(_few_seen, _packed)
+"""The same, with few of the pages that have no such signs."""
 
 
 def load_free_pages(folder: Path, split: str) -> list[FreePage]:
@@ -189,16 +141,4 @@ def load_free_pages(folder: Path, split: str) -> list[FreePage]:
     FileNotFoundError
         If there are none.
     """
-    out: list[FreePage] = []
-    for path in sorted(folder.glob(f"{split}-*.npz")):
-        if ".part." in path.name:
-            continue
-        with np.load(path) as data:
-            count = len(data.files) // len(FreePage.__slots__)
-            out += [
-                FreePage(**{name: data[f"{n:03d}-{name}"] for name in FreePage.__slots__})
-                for n in range(count)
-            ]
-    if not out:
-        raise FileNotFoundError(f"no shards of '{split}' in {folder}")
-    return out
+    return [FreePage(**one) for one in load_numbered(folder, split, FreePage.__slots__)]

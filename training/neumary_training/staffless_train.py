@@ -17,7 +17,7 @@ import json
 import os
 import time
 import tomllib
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -39,9 +39,9 @@ from neumary_models.staffless_outputs import (
     REGION,
     STAFFLESS_NAMES,
 )
-from neumary_training.data import data_hash
 from neumary_training.export import export_net
-from neumary_training.staffless_data import load_free_pages, render_free_pages
+from neumary_training.shards import FREE_PAGES, Pool, data_hash, pages_drawn, render_shards
+from neumary_training.staffless_data import FREE_VIEW, SPACES_PX, load_free_pages
 from neumary_training.staffless_eval import evaluate_free
 from neumary_training.staffless_targets import FreeBatch, FreeCropper, shake_pictures
 from neumary_training.train import moving_average, rate_of
@@ -227,10 +227,10 @@ def free_net(config: FreeTrainConfig) -> MapNet:
     return MapNet(CHANNELS_IN, CHANNELS_OUT, config.widths, HEAT, config.blocks, config.tail)
 
 
-def train_free(config: FreeTrainConfig, work: Path, limit_s: float = 0.0) -> Path:
+def train_free(config: FreeTrainConfig, work: Path, limit_s: float = 0.0, shards: Path | None = None) -> Path:
     """Train, calibrate and export; give the folder of the finished model."""
     work.mkdir(parents=True, exist_ok=True)
-    folder = work / "free-pages"
+    folder = shards or work / FREE_PAGES
     run = FreeRun(config, work)
     held_out = load_free_pages(folder, "held-out")
     crop = (config.crop_rows, config.crop_cols)
@@ -277,15 +277,21 @@ def main() -> None:
     parser.add_argument("config", type=Path)
     parser.add_argument("--work", type=Path, required=True, help="folder for shards, checkpoint and model")
     parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
+    parser.add_argument("--pages", type=Path, help="folder of render_pages, instead of drawing")
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument(
         "--limit-s", type=float, default=0.0, help="seconds the optimiser may take; 0 = no limit"
     )
     options = parser.parse_args()
     config = load_free_config(options.config)
-    folder = options.work / "free-pages"
+    if options.pages:
+        config = replace(config, **pages_drawn(options.pages, FREE_PAGES))
+        print(train_free(config, options.work, options.limit_s, options.pages / FREE_PAGES))
+        return
+    folder = options.work / FREE_PAGES
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
-        render_free_pages(folder, config.seed, split, pages, config.kinds, options.jobs)
+        pool = Pool(config.seed, config.kinds, SPACES_PX)
+        render_shards({folder: FREE_VIEW}, pool, split, pages, options.jobs)
     if not options.render_only:
         print(train_free(config, options.work, options.limit_s))
 

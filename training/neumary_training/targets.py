@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,6 +14,7 @@ from neumary.read import line_profile
 from neumary.strips import STRIP_HEIGHT, line_rows
 from neumary_models.labels import HEADS, NAMES
 from neumary_models.outputs import STEP_SHIFTS, STRIDE
+from neumary_training.bends import Bends
 from neumary_training.data import Strips
 
 _REACH: Final = 4  # cells around a sign in which its bump is drawn
@@ -91,43 +91,73 @@ class Cropper:
         other.lines, other.starts = self.lines[:count], self.starts[: count + 1]
         return other
 
-    def crops(self, rng: np.random.Generator, batch: int) -> Batch:
-        """A random batch; wide strips are drawn more often, in proportion to their width."""
+    def crops(
+        self,
+        rng: np.random.Generator,
+        batch: int,
+        ends: float = 0.0,
+        stretch: float = 0.0,
+        slant: float = 0.0,
+    ) -> Batch:
+        """A random batch; wide strips are drawn more often, in proportion to their width.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator
+        batch : int
+        ends : float
+            Share of crops that begin where their strip begins, and again of those that end where it
+            ends: clefs and custodes stand there, and few crops laid anywhere would show them.
+        stretch, slant : float
+            See `Bends.sample`; 0 leaves the crops as they are.
+        """
         width = self.crop_cols
         widths = np.diff(self.starts)
         share = np.maximum(widths, width * 0.7)
         picked = rng.choice(len(widths), size=batch, p=share / share.sum())
         room = np.maximum(widths[picked] - width, 0)
         lead = np.where(widths[picked] < width, 0, (rng.random(batch) * (room + 1)).astype(np.int64))
+        if ends > 0:
+            where = rng.random(batch)
+            lead = np.where(where < ends, 0, np.where(where > 1 - ends, room, lead))
         lead -= lead % STRIDE
-        return self.at(picked, lead)
+        return self.at(picked, lead, Bends.sample(rng, batch, width, stretch, slant))
 
-    def at(self, picked: np.ndarray, lead: np.ndarray) -> Batch:
-        """The crops that begin `lead` columns into the strips `picked`."""
+    def at(self, picked: np.ndarray, lead: np.ndarray, bends: Bends | None = None) -> Batch:
+        """The crops that begin `lead` columns into the strips `picked`, bent where asked."""
         device, width = self.device, self.crop_cols
-        first = torch.from_numpy(self.starts[picked] + lead).to(device)
+        reach, before = (width, 0) if bends is None else (bends.reach(width), bends.lead)
+        begin = torch.from_numpy(self.starts[picked]).to(device)
+        first = torch.from_numpy(self.starts[picked] + lead - before).to(device)
         end = torch.from_numpy(self.starts[picked + 1]).to(device)
-        cols = first[:, None] + torch.arange(width, device=device)
-        outside = cols >= end[:, None]
-        cols = torch.where(outside, end[:, None] - 1, cols)
+        cols = first[:, None] + torch.arange(reach, device=device)
+        outside = (cols >= end[:, None]) | (cols < begin[:, None])
+        cols = torch.minimum(torch.maximum(cols, begin[:, None]), end[:, None] - 1)
         raw = self.pixels[cols].float().div_(255.0)  # (B, W, H, 4)
         raw[..., :3] = 1.0 - raw[..., :3]
-        raw = raw.masked_fill(outside[:, :, None, None], 0.0)
+        raw = raw.masked_fill(outside[:, :, None, None], 0.0).permute(0, 3, 2, 1)
+        cells = torch.div(cols[:, ::STRIDE], STRIDE, rounding_mode="floor")
+        layer = self.layers[cells].long().masked_fill(outside[:, ::STRIDE, None], 0).permute(0, 2, 1)
+        if bends is not None:
+            raw, layer = bends.pixels(raw, width), bends.cells(layer, width)
         strips = torch.empty(len(picked), 5, STRIP_HEIGHT, width, device=device)
-        strips[:, :4] = raw.permute(0, 3, 2, 1)
+        strips[:, :4] = raw
         strips[:, self.blind] = 0.0
         profile = self.profiles[torch.from_numpy(self.lines[picked]).to(device)]
         strips[:, 4] = profile[:, :, None]
-        cells = torch.div(cols[:, ::STRIDE], STRIDE, rounding_mode="floor")
-        layer = self.layers[cells].long().masked_fill(outside[:, ::STRIDE, None], 0).permute(0, 2, 1)
-        return self._targets(strips, layer.contiguous(), picked, lead)
+        return self._targets(strips, layer.contiguous(), picked, lead, bends)
 
-    def _targets(self, strips: Tensor, layer: Tensor, picked: np.ndarray, lead: np.ndarray) -> Batch:
+    def _targets(
+        self, strips: Tensor, layer: Tensor, picked: np.ndarray, lead: np.ndarray, bends: Bends | None
+    ) -> Batch:
         device, (count, h, w) = self.device, layer.shape
         table = []
         for b, (strip, start) in enumerate(zip(picked, lead, strict=True)):
             own = self.signs[self.sign_starts[strip] : self.sign_starts[strip + 1]].copy()
             own[:, 2] -= start
+            if bends is not None:
+                own[:, 1], own[:, 2] = bends.place(b, own[:, 1], own[:, 2], w * STRIDE)
+                own = own[(own[:, 1] >= 0) & (own[:, 1] < h * STRIDE)]
             own = own[(own[:, 2] >= 0) & (own[:, 2] < w * STRIDE)]
             own[:, 0] = b
             table.append(own)
@@ -190,40 +220,3 @@ def _cell_steps(h: int, device: torch.device) -> Tensor:
     from neumary.glyphs import cell_step
 
     return torch.tensor([cell_step(row) for row in range(h)], device=device)
-
-
-def shake_colours(strips: Tensor, generator: torch.Generator, blind: Sequence[int] = ()) -> Tensor:
-    """Colour, contrast, blur and noise as other cameras, inks and parchments would give.
-
-    Parameters
-    ----------
-    strips : Tensor float32 (B, 5, H, W)
-        Changed in place: channels 0..3; the line positions stay.
-    generator : torch.Generator
-    blind : sequence of int
-        Channels kept empty (ablations).
-    """
-    device, count = strips.device, strips.shape[0]
-
-    def uniform(low: float, high: float, *shape: int) -> Tensor:
-        return low + (high - low) * torch.rand(*shape, device=device, generator=generator)
-
-    rgb = strips[:, :3]
-    mix = torch.eye(3, device=device) + uniform(-0.12, 0.12, count, 3, 3)
-    rgb = torch.einsum("bij,bjhw->bihw", mix, rgb)
-    weights = uniform(0.1, 1.0, count, 3, 1, 1)
-    grey = (rgb * weights / weights.sum(1, keepdim=True)).sum(1, keepdim=True)
-    bleach = (uniform(0, 1, count, 1, 1, 1) < 0.14).float()
-    rgb = rgb * (1 - bleach) + grey * bleach
-    all4 = torch.cat([rgb, strips[:, 3:4]], 1).clamp(0, 1)
-    all4 = all4 ** torch.exp(uniform(-0.4, 0.4, count, 1, 1, 1)) * uniform(0.6, 1.25, count, 1, 1, 1)
-    coarse = uniform(-0.10, 0.10, count, 1, 6, 12)
-    all4 = all4 + torch.nn.functional.interpolate(coarse, size=strips.shape[2:], mode="bicubic")
-    blurred = torch.nn.functional.avg_pool2d(all4, 3, 1, 1)
-    soft = uniform(0, 1, count, 1, 1, 1) * (uniform(0, 1, count, 1, 1, 1) < 0.4).float()
-    all4 = all4 * (1 - soft) + blurred * soft
-    noise = torch.randn(all4.shape, device=device, generator=generator)
-    all4 = all4 + noise * uniform(0, 0.05, count, 1, 1, 1)
-    strips[:, :4] = all4.clamp(0, 1)
-    strips[:, list(blind)] = 0.0
-    return strips

@@ -15,6 +15,7 @@ import json
 import math
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,10 +28,12 @@ from neumary_models.labels import LABELS
 from neumary_models.network import StripNet
 from neumary_models.outputs import HEAT, LABEL, LAYER, OFFSET, SHIFT, STARTS
 from neumary_training.config import TrainConfig, load_config
-from neumary_training.data import data_hash, load_strips, render_strips
+from neumary_training.data import STRIPS_VIEW, load_strips
 from neumary_training.evaluate import evaluate
 from neumary_training.export import export_model
-from neumary_training.targets import Batch, Cropper, shake_colours
+from neumary_training.shakes import shake_colours, show_through
+from neumary_training.shards import STRIPS, Pool, data_hash, pages_drawn, render_shards
+from neumary_training.targets import Batch, Cropper
 
 _CHECK_BATCHES = 6  # batches of held-out crops looked at, always the same ones
 
@@ -48,8 +51,8 @@ def label_weights() -> list[float]:
     ]
 
 
-def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
-    """All parts of the loss for one batch.
+def losses(scores: Tensor, batch: Batch, smoothing: float = 0.0) -> dict[str, Tensor]:
+    """All parts of the loss for one batch; `smoothing` is that of the labels.
 
     The heat map's focal loss is that of Law and Deng, "CornerNet" (ECCV 2018), with
     alpha 2 and beta 4; the rest are cross entropies and an L1 loss at the signs.
@@ -63,9 +66,9 @@ def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
     weight = batch.weight
     total = weight.sum().clamp(min=1.0)
 
-    def asked(part: Tensor, target: Tensor, of_class: Tensor | None = None) -> Tensor:
+    def asked(part: Tensor, target: Tensor, of_class: Tensor | None = None, smooth: float = 0.0) -> Tensor:
         loss = functional.cross_entropy(
-            part.float(), target, weight=of_class, ignore_index=-1, reduction="none"
+            part.float(), target, weight=of_class, ignore_index=-1, reduction="none", label_smoothing=smooth
         )
         return (loss * weight).sum() / total
 
@@ -73,9 +76,10 @@ def losses(scores: Tensor, batch: Batch) -> dict[str, Tensor]:
     want = batch.begins >= 0
     begin = functional.binary_cross_entropy_with_logits(begins, batch.begins.clamp(min=0), reduction="none")
     off = (scores[:, OFFSET].float() - batch.offset).abs().sum(1).clamp(max=8.0)
+    of_label = torch.tensor(label_weights(), device=heat.device)
     return {
         "heat": (found + empty) / signs,
-        "label": asked(scores[:, LABEL], batch.label, torch.tensor(label_weights(), device=heat.device)),
+        "label": asked(scores[:, LABEL], batch.label, of_label, smoothing),
         "shift": asked(scores[:, SHIFT], batch.shift),
         "offset": 0.5 * (off * weight).sum() / total,
         "starts": 0.5 * (begin * weight * want).sum() / total,
@@ -123,11 +127,13 @@ class Run:
         done = max(self.step, self.due)
         for group in self.optimiser.param_groups:
             group["lr"] = self.config.peak_rate * rate_of(done, self.config.steps)
-        batch = crops.crops(self.rng, self.config.batch)
+        config = self.config
+        batch = crops.crops(self.rng, config.batch, config.ends, config.stretch, config.slant)
+        show_through(batch.strips, batch.layer, self.generator)
         strips = shake_colours(batch.strips, self.generator, crops.blind)
         with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
             scores = self.net(strips.contiguous(memory_format=torch.channels_last))
-        parts = losses(scores, batch)
+        parts = losses(scores, batch, config.label_smoothing)
         total = torch.stack(list(parts.values())).sum()
         self.optimiser.zero_grad(set_to_none=True)
         total.backward()  # type: ignore[no-untyped-call]
@@ -209,7 +215,7 @@ def train(
         Folder of the finished model.
     """
     work.mkdir(parents=True, exist_ok=True)
-    strips = strips or work / "strips"
+    strips = strips or work / STRIPS
     run = Run(config, work, strips)
     train_crops, held_out = crops or (run.cropper("train"), run.cropper("held-out"))
     began = time.monotonic()
@@ -272,13 +278,19 @@ def main() -> None:
     parser.add_argument("config", type=Path)
     parser.add_argument("--work", type=Path, required=True, help="folder for shards, checkpoint and model")
     parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
+    parser.add_argument("--pages", type=Path, help="folder of render_pages, instead of drawing")
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--limit-s", type=float, default=0.0, help="seconds to train; 0 = no limit")
     options = parser.parse_args()
     config = load_config(options.config)
-    strips = options.work / "strips"
+    if options.pages:
+        config = replace(config, **pages_drawn(options.pages, STRIPS))
+        print(train(config, options.work, options.pages / STRIPS, limit_s=options.limit_s))
+        return
+    strips = options.work / STRIPS
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
-        render_strips(strips, config.seed, split, pages, config.kinds, options.jobs, ageing=config.ageing)
+        pool = Pool(config.seed, config.kinds, ageing=config.ageing)
+        render_shards({strips: STRIPS_VIEW}, pool, split, pages, options.jobs)
     if not options.render_only:
         print(train(config, options.work, limit_s=options.limit_s))
 
