@@ -78,6 +78,6 @@ def test_a_part_of_a_map_is_the_same_map() -> None:
     part = cropped(warp, (130, 60, 480, 333))
     assert (part.height, part.width) == (480 - 120, 333 - 48)
     points = np.array([[300.0, 200.0], [455.5, 310.2], [350.1, 111.1]])
-    assert np.allclose(part.forward(points) + (120, 48), warp.forward(points), atol=1e-3)
+    assert np.allclose(part.forward(points) + np.array([120, 48]), warp.forward(points), atol=1e-3)
     for ours, whole in zip(part.maps(), warp.maps(), strict=True):
         assert np.allclose(ours, whole[120:480, 48:333], atol=1e-3)

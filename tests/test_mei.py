@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from neumary.gamut import base_degree
-from neumary.mei import NAMESPACE, melody_text, to_mei
+from neumary.mei import NAMESPACE, to_mei
 from neumary.mei_signs import clef_attributes, division_attributes
+from neumary.melody_text import melody_text
 from neumary.truth import load_truth
 from neumary.types import Box, Page, Pitch, Reading, Remark
 from neumary_models.labels import BY_NAME, HEADS, NAMES

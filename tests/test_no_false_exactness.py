@@ -21,8 +21,9 @@ from neumary.export_annotations import to_annotations
 from neumary.export_musicxml import write_musicxml
 from neumary.export_tables import COLUMNS, csv_bytes, tables
 from neumary.export_text import staff_texts
-from neumary.mei import melody_text, to_mei
+from neumary.mei import to_mei
 from neumary.mei_read import load_mei
+from neumary.melody_text import melody_text
 from neumary.types import Page, Pitch, Reading
 from neumary_models.labels import HEADS
 

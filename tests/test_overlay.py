@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from artificial_pages import SAMPLES
 
-from neumary import overlay
+from neumary import overlay_words
 from neumary.doubt import doubtful_signs, reasons_to_doubt
-from neumary.overlay import BLUE, GREEN, PURPLE, SKY, VERMILLION, draw_overlay, encode_jpeg
+from neumary.overlay import draw_overlay, encode_jpeg
 from neumary.overlay_labels import Label, LabelPlacer
+from neumary.overlay_view import BLUE, GREEN, PURPLE, SKY, VERMILLION
 from neumary.types import U8, Box, Page, Pitch, Reading
 from neumary_models.labels import HEADS
 
@@ -190,15 +191,15 @@ def test_coarse_scans_are_enlarged_and_large_ones_reduced(factor: float, wide: i
 def test_the_header_says_draft_and_fits(monkeypatch: pytest.MonkeyPatch) -> None:
     said: list[str] = []
 
-    class Pen(overlay.ImageDraw.ImageDraw):
+    class Pen(overlay_words.ImageDraw.ImageDraw):
         def text(self, xy, text, *more, **named):  # type: ignore[no-untyped-def]
             said.append(text)
             font = more[1]
             assert xy[0] + self.textlength(text, font) <= self.im.size[0] + 2
             super().text(xy, text, *more, **named)
 
-    monkeypatch.setattr(overlay.ImageDraw, "Draw", Pen)
-    overlay._word.cache_clear()  # words drawn by other tests are kept
+    monkeypatch.setattr(overlay_words.ImageDraw, "Draw", Pen)
+    overlay_words._word.cache_clear()  # words drawn by other tests are kept
     draw_overlay(SAMPLES["exact"], scan_of(SAMPLES["exact"]))
     assert "draft for a specialist to check" in said[-1]
     assert "2 staves, 18 notes, 4 doubtful signs, 0 warnings" in said[-1]

@@ -19,7 +19,8 @@ from lxml import html
 
 from neumary.doubt import doubtful_signs
 from neumary.errors import OutputError
-from neumary.overlay import VERMILLION, draw_overlay
+from neumary.overlay import draw_overlay
+from neumary.overlay_view import VERMILLION
 from neumary.report import (
     DOUBTS_SHOWN,
     THUMBNAIL_BYTES,

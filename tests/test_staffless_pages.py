@@ -27,8 +27,9 @@ from neumary.export_tables import COLUMNS, csv_bytes, tables
 from neumary.export_text import to_volpiano
 from neumary.ink import flatten
 from neumary.leaf_map import LeafMap
-from neumary.mei import melody_text, to_mei
+from neumary.mei import to_mei
 from neumary.mei_read import load_mei
+from neumary.melody_text import melody_text
 from neumary.overlay import draw_overlay
 from neumary.pagexml import to_pagexml
 from neumary.pipeline import judge, read_page
@@ -351,11 +352,11 @@ def test_annotations_and_page_xml_hold_no_note_name(rows: Page, standards: Path)
 def test_overlay_names_signs_not_notes(
     staffless: Rendered, rows: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from neumary import overlay
+    from neumary import overlay_words
 
     written: list[str] = []
-    word = overlay._word
-    monkeypatch.setattr(overlay, "_word", lambda text, *rest: written.append(text) or word(text, *rest))
+    word = overlay_words._word
+    monkeypatch.setattr(overlay_words, "_word", lambda text, *rest: written.append(text) or word(text, *rest))
     drawn = draw_overlay(rows, staffless.rgb)
     assert drawn.shape[1] >= staffless.rgb.shape[1] * 0.3
     assert {neume.name for neume in rows.neumes} <= {text.removesuffix(", episema") for text in written}

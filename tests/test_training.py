@@ -154,6 +154,7 @@ def tiny_run(folder: Path, **changes: object) -> tuple[TrainConfig, Path]:
     part = join([strips_with(signs), strips_with(signs[:1]), strips_with(signs[1:])])
     for split in ("train", "held-out"):
         np.savez(shards / f"{split}-000000.npz", **{name: getattr(part, name) for name in Strips.__slots__})
+        (shards / f"{split}-000000.sha256").write_text(f"{split}\n")
     config = TrainConfig(
         widths=(8, 8, 8, 8),
         crop_cols=96,

@@ -4,7 +4,7 @@ One ``AnnotationPage`` per page of the book, in the Web Annotation vocabulary [1
 3.0 [2]_ uses it:
 
 * each staff and each neume is a transcription (``supplementing``): its notes in the words of
-  `neumary.mei.melody_text`; a neume's name is a body with the purpose ``tagging``;
+  `neumary.melody_text`; a neume's name is a body with the purpose ``tagging``;
 * each clef, flat, natural, custos and division is ``identifying``;
 * each significative letter is ``identifying``;
 * each syllable with text is ``supplementing``;
@@ -33,8 +33,8 @@ from urllib.parse import quote
 from neumary.doubt import reasons_to_doubt
 from neumary.errors import UsageError
 from neumary.gamut import clef_name
-from neumary.mei import melody_text, notes_text
 from neumary.mei_signs import pitch_attributes
+from neumary.melody_text import melody_text, notes_text
 from neumary.order import Event, staff_events
 from neumary.types import PNAMES, Box, Page, Reading
 from neumary.xmlwrite import clip

@@ -30,7 +30,7 @@ from typing import Any, Final
 
 from neumary.doubt import certain_pitch, count_notes, doubtful_signs, reasons_to_doubt
 from neumary.export_text import staff_texts
-from neumary.mei import melody_text
+from neumary.melody_text import melody_text
 from neumary.order import Event, staff_events
 from neumary.types import PNAMES, Page, Reading, Staff
 from neumary_models.labels import BY_NAME

@@ -21,68 +21,28 @@ The octave's number stands only at the first note of a staff and where it change
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import lru_cache
 from typing import Final
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-from PIL import Image, ImageDraw
 
-from neumary.doubt import DOUBT_BELOW, doubtful_signs, reasons_to_doubt
+from neumary.doubt import reasons_to_doubt
 from neumary.errors import OutputError
 from neumary.order import Event, staff_events
-from neumary.overlay_free import ORANGE, around, is_free, letter_frames, sign_name, sign_strokes
-from neumary.overlay_labels import Label, LabelPlacer, typeface
-from neumary.types import PNAMES, U8, Box, Glyph, Page, Reading, Staff
-from neumary_models.labels import BY_NAME, HEADS
+from neumary.overlay_free import ORANGE, is_free, letter_frames, sign_strokes
+from neumary.overlay_labels import LabelPlacer
+from neumary.overlay_view import BLUE, GREEN, PURPLE, SKY, VERMILLION, Colour, View, size_of, view_of
+from neumary.overlay_words import sign_labels, staff_labels, write_words
+from neumary.types import U8, Glyph, Page, Staff
 
-Colour = tuple[int, int, int]
-Weights = npt.NDArray[np.uint16]
-
-# M. Okabe and K. Ito, "Color Universal Design", 2008, https://jfly.uni-koeln.de/color/
-SKY: Final[Colour] = (86, 180, 233)
-BLUE: Final[Colour] = (0, 114, 178)
-GREEN: Final[Colour] = (0, 158, 115)
-VERMILLION: Final[Colour] = (213, 94, 0)
-PURPLE: Final[Colour] = (204, 121, 167)
-BLACK: Final[Colour] = (0, 0, 0)
-
-_LONG_SIDE_PX: Final = 2200  # larger scans are drawn smaller, so that the file stays small
-_LONGEST_SIDE_PX: Final = 4200  # ... but never larger than this when enlarged for legibility
-_SPACE_PX: Final = 24.0  # a staff space keeps at least this, or the letters cannot be read
-_RIM_PX: Final = 2  # light rim around words
 _HALF: Final = 0.5  # above this scale every pixel counts without averaging, which takes six times as long
 _INK_STEP_PX: Final = 2  # ink is measured at this fraction of the sheet's size
 _FULL_INK: Final = 60  # grey levels below the surroundings that count as full ink
 _PAPER: Final = 0.22  # how far the scan is faded towards white below the marks
-_LETTER_SPACES: Final = 0.62  # size of letters in staff spaces
-_LETTER_PX: Final = (13, 34)  # and their bounds
-_LEAST_HEADER_PX: Final = 6  # smaller type is no help
 _HEAD_SPACES: Final = 1.0  # marks around a sign are no larger than around a head
 _SEEN_SHARE: Final = 0.5  # lines with less of their ink seen are dashed
 _SHIFT: Final = 4  # cv2 draws in 1/16 px
-
-
-@dataclass(frozen=True, slots=True)
-class _View:
-    """Where original pixels fall on the overlay."""
-
-    scale: float
-    top: int  # px of the header strip
-    letter_px: int
-    pen_px: int
-
-    def point(self, row: float, col: float) -> tuple[float, float]:
-        """Overlay (row, col) of an original point."""
-        return (row + 0.5) * self.scale - 0.5 + self.top, (col + 0.5) * self.scale - 0.5
-
-    def box(self, box: Box, grow_px: float = 0.0) -> tuple[float, float, float, float]:
-        """Overlay edges (top, left, bottom, right) of a half-open box."""
-        top, left = self.point(box.top - 0.5, box.left - 0.5)
-        bottom, right = self.point(box.bottom - 0.5, box.right - 0.5)
-        return top - grow_px, left - grow_px, bottom + grow_px, right + grow_px
 
 
 def draw_overlay(page: Page, rgb: U8) -> U8:
@@ -121,8 +81,8 @@ def draw_overlay(page: Page, rgb: U8) -> U8:
             _draw_event(canvas, view, staff, event, placer)
     for dash in letter_frames(page.marks, view):
         _stroke(canvas, list(dash), ORANGE, view.pen_px)
-    labels = _sign_labels(page, view, events) + _staff_labels(page, view)
-    return _write_words(canvas, view, page, placer.place(labels))
+    labels = sign_labels(page, view, events) + staff_labels(page, view)
+    return write_words(canvas, view, page, placer.place(labels))
 
 
 def overlay_point(page: Page, row: float, col: float) -> tuple[float, float]:
@@ -134,7 +94,7 @@ def overlay_point(page: Page, row: float, col: float) -> tuple[float, float]:
     row, col : float
         Original px.
     """
-    return _view(page).point(row, col)
+    return view_of(page).point(row, col)
 
 
 def encode_jpeg(rgb: U8, limit_bytes: int = 1_900_000) -> bytes:
@@ -171,30 +131,11 @@ def encode_jpeg(rgb: U8, limit_bytes: int = 1_900_000) -> bytes:
 # --- the sheet ------------------------------------------------------------------------
 
 
-def _view(page: Page) -> _View:
-    """Choose the scale."""
-    long_side = max(page.height, page.width, 1)
-    spaces = [staff.space_px for staff in page.staves if staff.space_px > 0]
-    space = float(np.median(spaces)) if spaces else _SPACE_PX
-    scale = min(1.0, _LONG_SIDE_PX / long_side)
-    if space * scale < _SPACE_PX:
-        scale = min(_SPACE_PX / space, max(1.0, _LONGEST_SIDE_PX / long_side), 4.0)
-    size = _size(page, scale)
-    letter = round(min(max(_LETTER_SPACES * space * scale, _LETTER_PX[0]), _LETTER_PX[1]))
-    strip = round(max(22.0, min(size) * 0.016) * 1.7)
-    return _View(scale, strip, letter, 1 if space * scale < 40 else 2)
-
-
-def _size(page: Page, scale: float) -> tuple[int, int]:
-    """Width and height (px) of the scan on the overlay."""
-    return max(1, round(page.width * scale)), max(1, round(page.height * scale))
-
-
-def _prepare(page: Page, rgb: U8) -> tuple[_View, U8]:
+def _prepare(page: Page, rgb: U8) -> tuple[View, U8]:
     """Fade the scan, and put an empty strip on top."""
-    view = _view(page)
+    view = view_of(page)
     scale, strip = view.scale, view.top
-    size = _size(page, scale)
+    size = size_of(page, scale)
     how = cv2.INTER_AREA if scale < _HALF else cv2.INTER_LINEAR if scale < 1 else cv2.INTER_CUBIC
     sheet = rgb if scale == 1.0 else cv2.resize(rgb, size, interpolation=how)
     canvas = np.full((sheet.shape[0] + strip, sheet.shape[1], 3), 255, np.uint8)
@@ -202,7 +143,7 @@ def _prepare(page: Page, rgb: U8) -> tuple[_View, U8]:
     return view, canvas
 
 
-def _ink_map(canvas: U8, view: _View) -> npt.NDArray[np.float32]:
+def _ink_map(canvas: U8, view: View) -> npt.NDArray[np.float32]:
     """How much darker than its surroundings each place is, 0..1: where no letter should go.
 
     At half the sheet's size (`_INK_STEP_PX`), which is still twice as fine as letters are placed.
@@ -216,7 +157,7 @@ def _ink_map(canvas: U8, view: _View) -> npt.NDArray[np.float32]:
     return np.multiply(dark, 1.0 / _FULL_INK, dtype=np.float32)
 
 
-def _draw_lines(canvas: U8, view: _View, staff: Staff) -> None:
+def _draw_lines(canvas: U8, view: View, staff: Staff) -> None:
     for line in staff.lines:
         points = [view.point(row, col) for row, col in zip(line.rows, line.cols, strict=True)]
         if line.seen < _SEEN_SHARE:
@@ -245,7 +186,7 @@ def _stroke(
 # --- signs ----------------------------------------------------------------------------
 
 
-def _draw_event(canvas: U8, view: _View, staff: Staff, event: Event, placer: LabelPlacer) -> None:
+def _draw_event(canvas: U8, view: View, staff: Staff, event: Event, placer: LabelPlacer) -> None:
     if is_free(event):
         _draw_free(canvas, view, event, placer)
         return
@@ -267,7 +208,7 @@ def _draw_event(canvas: U8, view: _View, staff: Staff, event: Event, placer: Lab
         _draw_bracket(canvas, view, staff, event)
 
 
-def _draw_free(canvas: U8, view: _View, event: Event, placer: LabelPlacer) -> None:
+def _draw_free(canvas: U8, view: View, event: Event, placer: LabelPlacer) -> None:
     """Draw a staffless sign as one thing."""
     strokes = sign_strokes(event, view)
     placer.forbid(strokes.edges)
@@ -281,7 +222,7 @@ def _draw_free(canvas: U8, view: _View, event: Event, placer: LabelPlacer) -> No
         _stroke(canvas, corners, VERMILLION, view.pen_px, closed=True)
 
 
-def _draw_ticks(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
+def _draw_ticks(canvas: U8, view: View, glyph: Glyph, colour: Colour) -> None:
     """Mark two opposite corners, outside the ink."""
     top, left, bottom, right = view.box(glyph.box, 1.0 + view.pen_px)
     arm = 0.3 * min(bottom - top, right - left)
@@ -289,14 +230,14 @@ def _draw_ticks(canvas: U8, view: _View, glyph: Glyph, colour: Colour) -> None:
     _stroke(canvas, [(bottom - arm, right), (bottom, right), (bottom, right - arm)], colour, view.pen_px)
 
 
-def _draw_diamond(canvas: U8, view: _View, glyph: Glyph, colour: Colour, space_px: float) -> None:
+def _draw_diamond(canvas: U8, view: View, glyph: Glyph, colour: Colour, space_px: float) -> None:
     row, col, tall, wide = _head(view, glyph, space_px)
     tall, wide = 1.7 * tall + 3, 1.7 * wide + 3
     corners = [(row - tall, col), (row, col + wide), (row + tall, col), (row, col - wide)]
     _stroke(canvas, corners, colour, view.pen_px + 1, closed=True)
 
 
-def _draw_ring(canvas: U8, view: _View, glyph: Glyph, colour: Colour, space_px: float) -> None:
+def _draw_ring(canvas: U8, view: View, glyph: Glyph, colour: Colour, space_px: float) -> None:
     row, col, tall, wide = _head(view, glyph, space_px)
     angle = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     rows = row + (1.3 * tall + 2) * np.sin(angle)
@@ -304,7 +245,7 @@ def _draw_ring(canvas: U8, view: _View, glyph: Glyph, colour: Colour, space_px: 
     _stroke(canvas, list(zip(rows, cols, strict=True)), colour, view.pen_px, closed=True)
 
 
-def _head(view: _View, glyph: Glyph, space_px: float) -> tuple[float, float, float, float]:
+def _head(view: View, glyph: Glyph, space_px: float) -> tuple[float, float, float, float]:
     """Middle (row, col) and half height and width of what marks a sign's place; overlay px.
 
     Of a sign larger than a head, such as a clef or a virga with its stem, that is the point by
@@ -323,7 +264,7 @@ def _head(view: _View, glyph: Glyph, space_px: float) -> tuple[float, float, flo
     )
 
 
-def _draw_bracket(canvas: U8, view: _View, staff: Staff, event: Event) -> None:
+def _draw_bracket(canvas: U8, view: View, staff: Staff, event: Event) -> None:
     """Hold the heads of a neume together from below."""
     edges = [view.box(glyph.box) for glyph, _ in event.signs]
     row = max(bottom for _, _, bottom, _ in edges) + 0.22 * staff.space_px * view.scale
@@ -332,121 +273,3 @@ def _draw_bracket(canvas: U8, view: _View, staff: Staff, event: Event) -> None:
     arm = 0.16 * staff.space_px * view.scale
     points = [(row - arm, left), (row, left), (row, right), (row - arm, right)]
     _stroke(canvas, points, PURPLE, view.pen_px + 1)
-
-
-# --- words ----------------------------------------------------------------------------
-
-
-def _sign_labels(page: Page, view: _View, events: dict[str, list[Event]]) -> list[Label]:
-    labels = []
-    for staff in page.staves:
-        octave: int | None = None
-        for event in events[staff.id]:
-            if is_free(event):
-                doubtful = event.neume is not None and (event.neume.confidence or 0.0) < DOUBT_BELOW
-                colour = VERMILLION if doubtful else BLUE
-                labels.append(Label(sign_name(page, event), colour, view.letter_px, around(event, view)))
-                continue
-            for glyph, reading in event.signs:
-                text, octave = _sign_text(reading, octave)
-                if not text:
-                    continue
-                doubtful = bool(reasons_to_doubt(reading))
-                colour = VERMILLION if doubtful else BLUE if reading.label in HEADS else GREEN
-                labels.append(Label(text, colour, view.letter_px, view.box(glyph.box, view.pen_px)))
-    return labels
-
-
-def sign_text(reading: Reading) -> str:
-    """Name a sign as on the overlay, a note with its octave: ``c4``, ``b-flat3?``, ``C clef``."""
-    return _sign_text(reading, None)[0] or reading.label
-
-
-def _sign_text(reading: Reading, octave: int | None) -> tuple[str, int | None]:
-    """Words beside a sign, and the octave in force after it."""
-    group = BY_NAME[reading.label].group
-    if group == "clef":
-        return f"{BY_NAME[reading.label].letter} clef", octave
-    if group == "accidental":
-        return reading.label, octave
-    if group == "division":
-        return "", octave
-    pitch = reading.pitch
-    if pitch is None or pitch.degree is None or pitch.certainty == "contour":
-        moves = {"u": "up", "d": "down", "s": "same", "": "?"}
-        return ("custos" if group == "custos" else moves[pitch.contour if pitch else ""]), octave
-    text = PNAMES[pitch.degree % 7] + ("-flat" if pitch.alter < 0 else "")
-    text += "" if pitch.octave == octave else str(pitch.octave)
-    text += "?" if pitch.certainty == "ranged" else ""
-    return (f"custos {text}" if group == "custos" else text), pitch.octave
-
-
-def _staff_labels(page: Page, view: _View) -> list[Label]:
-    """Name each staff at its left end, with the codes of its warnings."""
-    labels = []
-    for staff in page.staves:
-        codes = list(dict.fromkeys(x.code for x in page.warnings if x.staff == staff.id and not x.glyph))
-        if staff.lines:
-            row, col = view.point(staff.lines[-1].rows[0], staff.lines[-1].cols[0])
-        else:
-            row, col = view.point(staff.area.top, staff.area.left)
-        place = (row - view.letter_px, col, row - view.letter_px + 1, col + 1)
-        text = staff.id + (": " + ", ".join(codes) if codes else "")
-        labels.append(Label(text, VERMILLION if codes else BLACK, view.letter_px, place))
-    return labels
-
-
-@lru_cache(maxsize=4096)
-def _word(text: str, colour: Colour, size_px: int) -> tuple[Weights, Weights]:
-    """A word on a light rim: what it adds to the picture, and how much of the picture it leaves.
-
-    Both uint16, shape (h, w, 3), in 1/255. Note names come back a hundred times on a page.
-    """
-    font = typeface(size_px)
-    _, _, right, bottom = font.getbbox(text, anchor="lt")
-    size = (int(np.ceil(right)) + 2 * _RIM_PX, int(np.ceil(bottom)) + 2 * _RIM_PX)
-    patch = Image.new("RGBA", size, (255, 255, 255, 0))
-    pen = ImageDraw.Draw(patch)
-    at = (_RIM_PX, _RIM_PX)
-    pen.text(at, text, colour, font, "lt", stroke_width=_RIM_PX, stroke_fill=(255, 255, 255))
-    pixels = np.asarray(patch).astype(np.uint16)
-    alpha = pixels[..., 3:]
-    added = pixels[..., :3] * alpha + 127  # rounds
-    return added, np.broadcast_to(255 - alpha, added.shape).copy()
-
-
-def _write_words(canvas: U8, view: _View, page: Page, placed: list[tuple[Label, float, float]]) -> U8:
-    """Write all words with Pillow's own scalable type, on a light rim; changes the canvas."""
-    for label, row, col in placed:
-        added, left_over = _word(label.text, label.colour, label.size_px)
-        top, left = round(row) - _RIM_PX, round(col) - _RIM_PX
-        above, before = max(-top, 0), max(-left, 0)
-        place = canvas[top + above : top + added.shape[0], left + before : left + added.shape[1]]
-        inside = np.s_[above : above + place.shape[0], before : before + place.shape[1]]
-        place[:] = (place * left_over[inside] + added[inside]) // 255
-    header = Image.fromarray(canvas[: view.top])
-    _write_header(ImageDraw.Draw(header), view, page, canvas.shape[1])
-    canvas[: view.top] = np.asarray(header)
-    return canvas
-
-
-def _write_header(pen: ImageDraw.ImageDraw, view: _View, page: Page, width: int) -> None:
-    """Write the strip on top: what this is, and how much of it to check."""
-    notes = sum(reading.label in HEADS for reading in page.current().values())
-    doubtful = len(doubtful_signs(page))
-    counts = (
-        (len(page.staves), "staff", "staves"),
-        (notes, "note", "notes"),
-        (doubtful, "doubtful sign", "doubtful signs"),
-        (len(page.warnings), "warning", "warnings"),
-    )
-    found = ", ".join(f"{number} {one if number == 1 else many}" for number, one, many in counts)
-    text = f"{page.page_id}  |  draft for a specialist to check  |  {found}"
-    text += "  |  diamond: doubtful sign, ring: doubtful pitch"
-    if page.staves and not any(staff.lines for staff in page.staves):
-        text += "  |  no lines, no letters: no pitch is given"
-    size = round(view.top / 1.7)
-    share = (width - 16) / pen.textlength(text, typeface(size))
-    font = typeface(max(_LEAST_HEADER_PX, int(size * min(share, 1.0))))  # so that it fits
-    pen.text((8, view.top / 2), text, BLACK, font, "lm")
-    pen.line((0, view.top - 1, width, view.top - 1), BLACK, 1)

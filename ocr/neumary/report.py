@@ -16,8 +16,11 @@ from urllib.parse import quote
 import cv2
 import numpy as np
 
+from neumary.custodes import page_ends
 from neumary.doubt import doubtful_signs
-from neumary.overlay import overlay_point, sign_text
+from neumary.overlay import overlay_point
+from neumary.overlay_words import sign_text
+from neumary.page_turns import Edges, Turn
 from neumary.store import write_bytes
 from neumary.types import U8, Page
 from neumary_models.labels import HEADS
@@ -76,6 +79,10 @@ class PageRow:
         Why the page could not be read; "" if it was.
     doubts : tuple of Doubt
         The least certain signs, worst first; not all of them.
+    edges : Edges or None
+        First note and last custos, to be compared with the pages before and after.
+    turn : Turn or None
+        How its last custos compares with the next page. Never stored: it is worked out each time.
     """
 
     page_id: str
@@ -87,13 +94,16 @@ class PageRow:
     warnings: tuple[str, ...] = ()
     failure: str = ""
     doubts: tuple[Doubt, ...] = ()
+    edges: Edges | None = None
+    turn: Turn | None = None
 
     @property
     def badness(self) -> tuple[float, ...]:
         """What the order goes by: failed, nothing found, share of doubt, warnings."""
         nothing = not self.failure and self.notes == 0
         share = self.doubtful / self.notes if self.notes else 0.0
-        return float(bool(self.failure)), float(nothing), share, float(len(self.warnings))
+        against = self.turn is not None and self.turn.verdict == "disagrees"
+        return float(bool(self.failure)), float(nothing), share, float(len(self.warnings) + against)
 
 
 def page_row(page: Page, thumbnail: str = "") -> PageRow:
@@ -107,17 +117,19 @@ def page_row(page: Page, thumbnail: str = "") -> PageRow:
     """
     readings = list(page.current().values())
     confidences = [reading.confidence for reading in readings]
+    notes = sum(reading.label in HEADS for reading in readings)
     return PageRow(
         page_id=page.page_id,
         thumbnail=thumbnail,
         staves=len(page.staves),
-        notes=sum(reading.label in HEADS for reading in readings),
+        notes=notes,
         doubtful=len(doubtful_signs(page)),
         mean_confidence=sum(confidences) / len(confidences) if confidences else None,
         warnings=tuple(
             f"{f'{remark.staff}: ' if remark.staff else ''}{remark.text}" for remark in page.warnings
         ),
         doubts=worst_doubts(page),
+        edges=Edges(notes, *page_ends(page)),
     )
 
 
@@ -217,6 +229,7 @@ def index_html(title: str, rows: Sequence[PageRow]) -> str:
         f"{_count(len(rows), 'page')}, {_count(failed, 'failed', 'failed')}, "
         f"{_count(sum(row.notes for row in rows), 'note')}, "
         f"{_count(sum(row.doubtful for row in rows), 'doubtful sign')}"
+        f"{_turns([row.turn for row in rows if row.turn is not None])}"
     )
     template = Template(_TEMPLATE.read_text(encoding="utf-8"))
     text = template.substitute(title=escape(title), totals=totals, rows=body)
@@ -234,7 +247,7 @@ def _row(row: PageRow) -> str:
         link = f'<a href="{overlay}" data-picture="{overlay}"{_doubts(row.doubts)}>{name}</a>'
         source = escape(row.thumbnail) if row.thumbnail else overlay
         picture = f'<a href="{overlay}" tabindex="-1"><img src="{source}" alt="" loading="lazy"></a>'
-        facts = _facts(row) + _warnings(row.warnings) + _files(folder)
+        facts = _facts(row) + _page_turn(row.turn) + _warnings(row.warnings) + _files(folder)
     return (
         f'<li><div class="row">{picture or "<span></span>"}<div>\n<h2>{link}</h2>\n{facts}</div></div></li>\n'
     )
@@ -257,6 +270,22 @@ def _facts(row: PageRow) -> str:
         f"<p>&#x25C7; {_count(row.doubtful, 'doubtful sign')} ({share:.0%})</p>\n"
         f'<div class="bar"><i style="width:{100 * share:.1f}%"></i></div>\n'
     )
+
+
+def _turns(turns: Sequence[Turn]) -> str:
+    if not turns:
+        return ""
+    agree, against = (sum(turn.verdict == verdict for turn in turns) for verdict in ("agrees", "disagrees"))
+    return f", {_count(len(turns), 'custos', 'custodes')} at a page turn: {agree} agree, {against} disagree"
+
+
+def _page_turn(turn: Turn | None) -> str:
+    """What the custos at the page's end says of the next page."""
+    if turn is None:
+        return ""
+    if turn.verdict == "agrees":
+        return f"<p>page turn: the custos agrees with {escape(turn.following)}</p>\n"
+    return f'<p><span class="turn">page turn:</span> {escape(turn.text)}</p>\n'
 
 
 def _warnings(warnings: Sequence[str]) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from neumary.doubt import doubtful_signs
-from neumary.mei import melody_text
+from neumary.melody_text import melody_text
 from neumary.types import Page
 from neumary_models.labels import BY_NAME
 

@@ -6,7 +6,7 @@ a shear keeps every vertical distance, and over a few degrees does to a staff wh
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -21,19 +21,20 @@ from neumary_training.leaf_data import STORED_SPACE, Leaf
 OFF_PAGE: Final = 100.0
 """Stored pixels to the nearest line, where there is none."""
 
-_BARE_SHARE: Final = 0.22  # of the batches: pages without staves, or too small for any to be seen
+_GROUPS: Final = 4  # of a batch, each at one scale
+_BARE_SHARE: Final = 0.22  # of the groups: pages without staves, or too small for any to be seen
 _BARE_SCALES: Final = (0.15, 2.0)
 _TOO_SMALL: Final = 0.27  # input pixels per stored pixel under which no staff can be seen
 _USUAL_SHARE: Final = 0.45  # of the others: near the usual scale, as a page whose space is known
 _NEAR_SHARE: Final = 0.33  # of the others: as after a guess that is not far off
 _NEAR_SCALES: Final = (0.5, 1.12)  # 4 to 9 pixels a staff space
 _FAR_SCALES: Final = (0.36, 1.9)  # as after a bad guess: 3 to 15 pixels a staff space
-_FEW_SHARE: Final = 0.5  # of batches at far scales: pages of few lines only, which show no space
+_FEW_SHARE: Final = 0.5  # of groups at far scales: pages of few lines only, which show no space
 _LEAST_FEW: Final = 0.25  # share of the crops from pages of few lines, whatever the pages' own
 _FULL_ZONE: Final = 1
 
 _FREE_SHARE: Final = 0.35  # of the pages smaller than a crop: not in its corner
-_BENT_SHARE: Final = 0.5  # of the batches: sheared and stretched
+_BENT_SHARE: Final = 0.5  # of the groups: sheared and stretched
 _SHEAR: Final = float(np.tan(np.deg2rad(2.5)))
 _STRETCH: Final = 0.05  # standard deviation of the logarithm of width against height
 _EDGE_SHARE: Final = 0.3  # of the crops: the page ends inside, whatever stands there
@@ -75,7 +76,7 @@ class _Bend:
 
 
 class LeafCropper:
-    """Cuts random crops out of pages; one scale for a batch, so that the device does it at once.
+    """Cuts random crops out of pages; one scale for a group, so that the device does it at once.
 
     Parameters
     ----------
@@ -105,7 +106,15 @@ class LeafCropper:
             self.share = (1 - lack) * self.share + lack * self.few_share
 
     def crops(self, rng: np.random.Generator, batch: int) -> Crops:
-        """A random batch at a random scale; large pages are drawn more often."""
+        """A random batch of a few groups, each at a scale of its own; large pages are drawn more often.
+
+        A batch all of one scale, or all bare, would be normalised by figures of its own, unlike those
+        that the network later works with.
+        """
+        sizes = [len(part) for part in np.array_split(np.arange(batch), min(_GROUPS, batch))]
+        return joined([self._group(rng, size) for size in sizes])
+
+    def _group(self, rng: np.random.Generator, batch: int) -> Crops:
         if self.bare_share is not None and rng.random() < _BARE_SHARE:
             return self._bare(rng, batch, self.bare_share)
         way, share = rng.random(), self.share
@@ -194,6 +203,12 @@ class LeafCropper:
             space=torch.where(own[..., 5] > 0, space, torch.zeros_like(space)),
             region=torch.stack([(bits >> k & 1).float() for k in range(len(REGIONS))], 1),
         )
+
+
+def joined(parts: list[Crops]) -> Crops:
+    """One batch of several."""
+    slots = (f.name for f in fields(Crops))
+    return Crops(**{name: torch.cat([getattr(part, name) for part in parts]) for name in slots})
 
 
 def _share(area: npt.NDArray[np.float64], wanted: list[bool]) -> npt.NDArray[np.float64] | None:
