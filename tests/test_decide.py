@@ -186,6 +186,18 @@ def test_the_first_clef_hidden_by_an_initial_is_inferred(custodes: bool) -> None
     assert settle(leaf)[0] == SUNG
 
 
+def test_a_hidden_clef_may_be_any_letter_and_stands_on_a_line() -> None:
+    # flat and custos agree on one bottom line, g3; no C or F clef on a line gives that one, but a D clef does
+    leaf = Writer().staff().sign("flat", 2).notes(2, 3, 2, 1, 0, 1, 2).sign("custos", 1)
+    leaf.staff().clef("c", 4).notes(4, 3, 2, 4, 5, 4)
+    done = decide(*leaf.parts)
+    (clef,) = (r for r in done.readings if r.by == "inferred")
+    assert clef.step is not None and clef.step % 2 == 0
+    pitches, _, remarks = settle(leaf)
+    assert pitches[:7] == words("bb3 c4 bb3 a3 g3 a3 bb3")
+    assert not [r for r in remarks if r.code in ("clef-off-line", "flat-not-b", "custos-mismatch")]
+
+
 def test_a_custos_makes_an_inferred_clef_surer() -> None:
     with_custos, without = (decide(*hymn(c, {0: None}).parts).readings[-1].confidence for c in (True, False))
     assert with_custos > without

@@ -109,7 +109,7 @@ def read_staff(rgb: np.ndarray, staff: Staff, model: LoadedModel) -> list[tuple[
     strip = cut_strip(leaf, staff)
     scores, line_free = read_strip(strip, model)
     calibration = Calibration(**model.calibration)
-    chosen = choose(find_candidates(scores, calibration), calibration.believe_p)
+    chosen = choose(find_candidates(scores, calibration), calibration)
     return [(r.label, r.step, g.col) for g, r in place(strip, line_free, chosen)]
 
 

@@ -37,7 +37,9 @@ class Calibration:
     label_temperature, shift_temperature, starts_temperature : float
         Divide the scores before softmax or sigmoid (Guo et al., ICML 2017).
     believe_p : float
-        Calibrated probability from which a candidate counts as a sign.
+        Calibrated probability from which a candidate counts as a note's head.
+    believe_rare_p : float
+        The same for clefs, accidentals, custodes and divisions: to miss one costs more.
     """
 
     heat_slope: float = 1.0
@@ -46,6 +48,11 @@ class Calibration:
     shift_temperature: float = 1.0
     starts_temperature: float = 1.0
     believe_p: float = 0.5
+    believe_rare_p: float = 0.5
+
+    def least_p(self, label: str) -> float:
+        """Probability from which a sign of this name is believed."""
+        return self.believe_p if label in HEADS else self.believe_rare_p
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,13 +147,15 @@ def _steps(row: int, shifts: F32) -> tuple[tuple[int, float], ...]:
     return tuple(sorted((pair for pair in pairs if pair[1] >= 0.01), key=lambda pair: (-pair[1], pair[0])))
 
 
-def choose(candidates: list[Candidate], believe_p: float) -> list[Candidate]:
+def choose(candidates: list[Candidate], believed: Calibration | float) -> list[Candidate]:
     """The best set of candidates of which no two claim the same ink.
 
-    Each candidate is worth its log odds over `believe_p`; the set of greatest worth
-    is found exactly within each group of candidates that conflict.
+    Each candidate is worth its log odds over the level from which it is believed, a calibration's
+    own or one for all; the set of greatest worth is found exactly within each group of candidates
+    that conflict.
     """
-    worth = np.array([_log_odds(c.p_sign) - _log_odds(believe_p) for c in candidates])
+    least = [believed if isinstance(believed, float) else believed.least_p(c.label) for c in candidates]
+    worth = np.array([_log_odds(c.p_sign) - _log_odds(p) for c, p in zip(candidates, least, strict=True)])
     kept: list[Candidate] = []
     for group in _conflict_groups(candidates):
         group = [i for i in group if worth[i] > 0]

@@ -103,7 +103,7 @@ class _Asking:
         """Heads believed."""
         strip = cut_strip(self.ink, msgspec.structs.replace(staff, space_px=space_px))
         candidates = find_candidates(read_strip(strip, self.model)[0], self.calibration)
-        return [c for c in choose(candidates, self.calibration.believe_p) if c.label in HEADS]
+        return [c for c in choose(candidates, self.calibration) if c.label in HEADS]
 
     def worth(self, staves: Sequence[Staff], space_px: float) -> float:
         """Heads read, less the doubt about what and where each is, less the distance from the guess."""

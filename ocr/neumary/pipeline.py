@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import neumary
 from neumary import coloured, decide, ink, kinds, letter_staves, modes, neumes, pitch, staffless_pages, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
+from neumary.inked_lines import NOT_DRAWN, drawn_p
 from neumary.line_rule import parse_rule
 from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
@@ -60,6 +62,8 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     remarks = [Remark(code="repaired", text=text) for text in scan.repairs]
     leaf, seen = find_staves_of(scan, settings, model)
     asked = settings.notation_asked
+    if asked is None and settings.line_count is None and seen.staves and drawn_p(leaf, seen.staves) < 0.5:
+        seen = replace(seen, staves=[], remarks=[NOT_DRAWN])
     found = [] if asked in ("letters", "staffless") else seen.staves  # their lines are ruling
     rule = parse_rule(settings.line_colours)
     found = coloured.recognise(leaf, found, asked=settings.line_count, rule=rule)
@@ -69,7 +73,9 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         found = fit_space(leaf, found, model)
         signs = read_signs(leaf, found, model, words)
     elif settings.only == "all" and asked in (None, "letters"):
-        found, signs, said = letter_staves.read_unlined(leaf, seen.seen, model, asked=asked == "letters")
+        found, signs, said = letter_staves.read_unlined(
+            scan, leaf, seen.seen, model, asked=asked == "letters"
+        )
         remarks += said
     remarks += [] if found and not seen.staves else seen.remarks
     glyphs, readings = number_signs(found, signs)
@@ -181,7 +187,7 @@ def _read_staff(
     scores, line_free = read_strip(strip, model)
     calibration = Calibration(**model.calibration)
     candidates = find_candidates(scores, calibration)
-    chosen = choose(candidates, calibration.believe_p)
+    chosen = choose(candidates, calibration)
     signs = list(place(strip, line_free, chosen))
     for glyph, reading in place(strip, line_free, _faint(candidates, chosen)):
         signs.append((glyph, msgspec.structs.replace(reading, note=FAINT)))

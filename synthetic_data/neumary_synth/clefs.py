@@ -237,7 +237,7 @@ def _f_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: flo
         return
     if hand.f_clef == "dots":
         path = np.array([[row - half, col + thin], [row + half, col + thin]])
-        ink.fill(ribbon(path, np.array([0.35, 0.2]) * width), load)
+        ink.fill(ribbon(path, np.array([0.6, 0.4]) * width), load)
     else:
         ink.fill(block_outline(hand, rng, row, col + width / 2, space, block, width), load)
         if hand.f_clef == "c-head":
@@ -245,7 +245,8 @@ def _f_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: flo
             ink.fill(
                 ribbon(np.array([[row - 0.3 * block, edge], [row + half + 0.3 * space, edge]]), thin), load
             )
-    right = col + (0.75 if hand.f_clef == "dots" else 1.65) * width + 0.08 * space
+    # dots stand clear of their stroke: touching it they would be a C clef's blocks
+    right = col + (0.75 * width + 0.2 * space if hand.f_clef == "dots" else 1.65 * width + 0.08 * space)
     reach = half - block / 2 if hand.f_clef == "c-head" else 0.5 * space
     for sign in (-1, 1):
         ink.fill(block_outline(hand, rng, row + sign * reach, right, space, 0.85 * block, 0.85 * width), load)

@@ -17,8 +17,8 @@ from neumary_synth.pen import U8
 # One scribe's letters, and how often (F and c are the rule, other letters beside or between them
 # common practice without a published count).
 _SETS: Final[tuple[tuple[tuple[str, ...], float], ...]] = (
-    (("f", "c"), 0.56),
-    (("f", "a", "c"), 0.1),
+    (("f", "c"), 0.5),
+    (("f", "a", "c"), 0.16),
     (("f", "c", "e"), 0.05),
     (("f", "c", "g"), 0.06),
     (("a", "c"), 0.05),
@@ -27,6 +27,7 @@ _SETS: Final[tuple[tuple[tuple[str, ...], float], ...]] = (
     (("f",), 0.06),
 )
 _LOWEST: Final = -2  # steps under the grid's bottom line; letters further out would meet other lines' words
+_CLOSE: Final = 0.85  # of the room between two letters: larger ones would lie across each other
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +100,7 @@ def write_letters(
     written = []
     letters = edge.here(rng)
     near = [x for x in letters if _LOWEST <= step_of(x) <= 2 * stand.n_lines - 1]
+    hand = _fitted(hand, [step_of(x) for x in near])
     for letter in near or letters[:1]:
         off = float(rng.normal(0, edge.spread_spaces)) * s
         shifted = Stand(s, stand.n_lines, partial(_row_beside, stand, off))
@@ -106,6 +108,14 @@ def write_letters(
         at = start + float(rng.normal(0, 0.1)) * s
         written.append(draw_clef(mask, hand, rng, shifted, at, f"clef_{letter}", line)[0])
     return written
+
+
+def _fitted(hand: Hand, steps: list[int]) -> Hand:
+    """Letters close above each other are written small enough to be told apart."""
+    if len(steps) < 2:
+        return hand
+    room_spaces = float(np.diff(sorted(steps)).min()) / 2
+    return replace(hand, letter_size=min(hand.letter_size, _CLOSE * room_spaces))
 
 
 def _row_beside(stand: Stand, off: float, step: float, at: float) -> float:

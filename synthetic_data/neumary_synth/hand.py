@@ -306,7 +306,7 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         stem_width=d.span(0.05, 0.12) if not pointed else d.span(0.12, 0.42),
         tails=d.pick("asked", "asked", "asked", "asked", "always", "never"),
         ticks=ticks,
-        tick_length=d.span(0.04, 0.22),
+        tick_length=d.span(0.04, 0.18),
         tick_over=d.span(0.0, 0.18) if d.chance(0.4) else 0.0,
         tick_p=d.span(0.3, 1.0),
         detach=d.span(0.02, 0.08) if d.chance(0.2) else 0.0,

@@ -400,5 +400,7 @@ class Scribe(RuledScribe):
         if rubric_from is not None:
             col = min(col, rubric_from - 1.1 * s)
         col = max(col, self.note_end + 0.1 * s)
+        if rubric_from is not None and col + 0.7 * s > rubric_from:
+            return  # red words stand where it would
         drawn, _ = draw_custos(self.music.mask, self.hand, self.rng, stand, col, self.step(first.degree))
         self.keep(drawn, staff, first.degree, first.alter)

@@ -44,6 +44,8 @@ _SIGNS: Final[dict[str, tuple[str, ...]]] = {
 }  # fmt: skip
 CONTOURS: Final[tuple[str, ...]] = tuple(_SIGNS)
 """Contours that one sign can show: U up, D down, S same for each move; "" is one note."""
+_WRITTEN: Final = [*SIGNIFICATIVE_LETTERS, *"cceeltssmmtta"]
+"""Significative letters, those for quick, level, high, low, hold and middling more than once."""
 _LABELS: Final = {"tractulus": "punctum", "quilisma": "quilisma", "oriscus": "oriscus", "pressus": "oriscus",
                   "stropha": "stropha", "distropha": "stropha", "tristropha": "stropha", "trigon": "punctum",
                   "cephalicus": "liquescent", "epiphonus": "liquescent", "punctum": "punctum",
@@ -91,13 +93,18 @@ class SignPen:
     row: int
     layer: str = "melody"
     climb: float = 0.0  # rows up for each degree above the neume's middle, in signs
+    spread: float = 0.0  # how unlike in size its signs are, as the spread of a logarithm
+    density: float = 1.0  # of its ink
 
     def write(self, rng: np.random.Generator, row: float, col: float, name: str, notes: int) -> Drawn:
         """Draw one sign and keep it in the page's list of signs."""
-        drawn, _ = draw_staffless(self.sheet.mask, self.hand, rng, row, col, self.size_px, name)
+        size = self.size_px * float(np.exp(np.clip(rng.normal(0, self.spread), -0.35, 0.35)))
+        drawn, _ = draw_staffless(self.sheet.mask, self.hand, rng, row, col, size, name)
         name, episema, liquescent, text = named(name)
         box = (drawn.top, drawn.left, drawn.bottom, drawn.right)
-        density = float(rng.uniform(0.75, 1.08))
+        density = self.density * float(rng.uniform(0.75, 1.08))
+        if not notes and rng.random() < 0.4:  # a letter, in thinner ink
+            density *= float(rng.uniform(0.55, 0.95))
         self.sheet.flow.append((*box, density))
         self.page.free.append(
             FreeSign(name, box, self.size_px, self.layer, self.row, notes, episema, liquescent, text)
@@ -107,7 +114,7 @@ class SignPen:
     def letters(self, rng: np.random.Generator, row: float, col: float) -> float:
         """Draw one to three significative letters side by side; give the right end."""
         for _ in range(int(rng.choice([1, 2, 3], p=[0.75, 0.18, 0.07]))):
-            name = f"letter {rng.choice(list(SIGNIFICATIVE_LETTERS))}"
+            name = f"letter {rng.choice(_WRITTEN)}"
             col = self.write(rng, row + rng.normal(0, 0.05) * self.size_px, col, name, 0).right
             col += rng.uniform(0.05, 0.2) * self.size_px
         return col

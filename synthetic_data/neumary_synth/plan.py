@@ -307,7 +307,7 @@ def plan_page(rng: np.random.Generator, kind: str, space_px: float) -> Plan:
         frame[3] + margin[1] * space_px,
     )
     height, total = round(leaf[2] + around[2] * space_px), round(leaf[3] + around[1] * space_px)
-    gutter = rng.uniform(1.5, 3.0) * space_px
+    gutter = rng.uniform(1.3, 3.0) * space_px
     written = width * space_px - gutter * (n_columns - 1)
     columns: tuple[tuple[float, float], ...] = ((left, left + written),)
     if n_columns == 2:

@@ -12,18 +12,20 @@ from typing import Final
 import cv2
 import numpy as np
 
-from neumary.types import U8, Page
+from neumary.types import U8, Page, Staff
 from neumary_synth.ageing import Ageing, as_print, sample_ageing
 from neumary_synth.compose import compose, lens_noise
+from neumary_synth.framing import framed
 from neumary_synth.parchment import field
-from neumary_synth.plan import halved, plan_page, sample_kind
+from neumary_synth.plan import Plan, halved, plan_page, sample_kind
 from neumary_synth.sheets import as_u8
 from neumary_synth.staffless_photo import bent_signs
 from neumary_synth.staffless_truth import FreeSign
-from neumary_synth.truth import page_truth
+from neumary_synth.truth import page_truth, ruled_staves
 from neumary_synth.warp import Warp, apply_warp, make_warp
 from neumary_synth.writing import write_page
 
+_STAVES_BEHIND: Final = 0.3  # of the pages of words alone with a verso shining through
 MIN_DRAWN_SPACE_PX: Final = 18.0
 """Pages are drawn at least this large and scaled down, so that fine pen work survives."""
 
@@ -41,12 +43,16 @@ class Rendered:
         Coverage of the layers "line", "music", "text", "decoration", "bleed".
     signs : tuple of FreeSign
         Staffless signs and significative letters, whole.
+    ruled : tuple of Staff
+        All staves of which anything may be seen, with their lines where these run beyond the picture's
+        upper and lower edge, too; `page` keeps to lines in the picture.
     """
 
     page: Page
     rgb: U8
     masks: dict[str, U8]
     signs: tuple[FreeSign, ...] = ()
+    ruled: tuple[Staff, ...] = ()
 
 
 def _sample_space(rng: np.random.Generator) -> float:
@@ -67,7 +73,7 @@ def render_page(
     kind : str, optional
         One of `neumary_synth.plan.KINDS`; drawn at random where left out.
     ageing : Ageing, optional
-        Drawn at random where left out; `Ageing()` gives a clean page.
+        Drawn at random where left out; `Ageing()` gives a clean page, cut by no edge of the picture.
     space_px : float, optional
         Staff space in the photograph; drawn from 10..40 px, mostly 16..26.
 
@@ -89,7 +95,7 @@ def render_page(
     flat = write_page(plan, writing)
     verso = None
     if wear.bleed:
-        verso = write_page(halved(replace(plan, pictures=())), back)
+        verso = write_page(halved(_verso_of(plan, back)), back)
     rgb, masks, hidden = compose(laying, flat, verso, wear)
     warp = make_warp(
         bending, (flat.height, flat.width), scale,
@@ -97,11 +103,21 @@ def render_page(
         waves_px=wear.waves_spaces * drawn_space, wave_length_px=bending.uniform(12, 34) * drawn_space,
         curl_px=wear.curl_spaces * drawn_space, gutter=wear.gutter,
     )  # fmt: skip
+    if ageing is None:
+        warp = framed(np.random.default_rng([seed, 8]), warp, flat, scale)
     bent, layers = _bend(rgb, masks, warp, scale, wear)
     photo = _photograph(shooting, bent, wear)
     settings: dict[str, str | int | float | bool] = {"seed": seed, "kind": kind, "space_px": round(space, 3)}
     page = page_truth(flat, warp, layers, hidden, f"synth-{seed:08d}", scale, settings)
-    return Rendered(page, photo, layers, bent_signs(flat.free, warp, hidden, scale))
+    ruled = ruled_staves(flat, warp, hidden, scale)
+    return Rendered(page, photo, layers, bent_signs(flat.free, warp, hidden, scale), ruled)
+
+
+def _verso_of(plan: Plan, rng: np.random.Generator) -> Plan:
+    """A like page; behind words alone sometimes staves, which shine through where none are."""
+    if plan.kind == "text-only" and rng.random() < _STAVES_BEHIND:
+        return replace(plan_page(rng, "square", plan.space_px), pictures=())
+    return replace(plan, pictures=())
 
 
 def _bend(rgb: U8, masks: dict[str, U8], warp: Warp, scale: float, wear: Ageing) -> tuple[U8, dict[str, U8]]:

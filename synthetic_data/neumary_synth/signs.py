@@ -5,7 +5,7 @@ What the truth says
 * `Drawn.row`, `Drawn.col` are the centre of the head's own ink; its box holds the head
   without stems, tails and joints. `Drawn.step` is the step meant, however high the ink stands.
 * "virga": a free tail of at least 0.35 space, down or up, on either side of a head, drawn for its own sake.
-  A thin tick below 0.26 space, a hairline joining two heads, the left stem before a clivis or
+  A thin tick below 0.2 space, a hairline joining two heads, the left stem before a clivis or
   an oblique: none of these makes a virga, the head stays "punctum".
 * A hand that gives every single head a tail, or none, overrules the label asked for:
   `Drawn.label` is what was drawn.
@@ -46,7 +46,7 @@ __all__ = [
 ]
 
 VIRGA_TAIL_SPACES = 0.35  # a free tail from here on makes a virga
-_TICK_SPACES = 0.26  # no tick is longer
+_TICK_SPACES = 0.2  # no tick is longer: in worn ink a longer one could be a virga's tail
 
 
 def draw_neume(

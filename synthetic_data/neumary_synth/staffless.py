@@ -266,7 +266,8 @@ def _letter(d: Ductus, rng: np.random.Generator, name: str) -> list[tuple[np.nda
         raise ValueError(f"no staffless sign {name!r}: choose one of {', '.join(SIGNS)}")
     tall, wide = d.letter * rng.uniform(0.8, 1.2), d.letter * rng.uniform(0.5, 0.9)
     lean = 0.35 * d.rise + rng.normal(0, 0.05)
-    strokes = [stem(s) if isinstance(s, str) else s for s in LETTERS[letter][1]]
+    form = "ſ" if letter == "s" and rng.random() < 0.5 else letter
+    strokes = [stem(s) if isinstance(s, str) else s for s in LETTERS[form][1]]
     if letter == "t" and rng.random() < 0.6:  # "hold", with its long thin bar
         reach = rng.uniform(0.6, 1.8)
         strokes = [

@@ -47,6 +47,8 @@ class Ductus:
     wobble : float
     letter : float
         x-height of significative letters.
+    bow : float
+        How far rising and falling strokes bend out to the right, half-way.
     """
 
     rise: float
@@ -71,6 +73,7 @@ class Ductus:
     edge: float
     wobble: float
     letter: float
+    bow: float
 
 
 @lru_cache(maxsize=64)
@@ -83,11 +86,11 @@ def ductus_of(seed: int) -> Ductus:
     return Ductus(
         rise=rise,
         fall=u(-0.1, 0.35) if rng.random() < 0.7 else u(0.2, 0.6),
-        turn=u(0.12, 0.3),
+        turn=u(0.12, 0.3) if rng.random() < 0.65 else u(0.28, 0.5),
         angular=bool(rng.random() < 0.2),
         hook=u(0.0, 0.12) if rng.random() < 0.4 else u(0.1, 0.35),
         swell=u(1.0, 1.9),
-        leg=u(0.55, 0.95),
+        leg=u(0.42, 0.95),
         foot=str(rng.choice(["round", "check", "stroke"], p=[0.5, 0.3, 0.2])),
         dot=str(rng.choice(DOTS)),
         dot_width=u(0.08, 0.22),
@@ -95,14 +98,15 @@ def ductus_of(seed: int) -> Ductus:
         dot_fall=u(0.22, 0.4),
         wave=u(0.25, 0.55),
         n_waves=2 if rng.random() < 0.6 else 3,
-        tick=u(0.25, 0.5),
+        tick=u(0.25, 0.65),
         tick_tilt=u(-0.25, 0.15),
         stropha=str(rng.choice(["comma", "seven", "hook"])),
         nib=nib,
         nib_angle_deg=u(15, 65),
         edge=nib * u(0.35, 0.85),
         wobble=u(0.008, 0.03),
-        letter=u(0.32, 0.62),
+        letter=u(0.28, 0.66),
+        bow=float(np.clip(rng.normal(0.0, 0.06), -0.12, 0.14)),
     )
 
 
@@ -143,8 +147,9 @@ class Pen:
     def rise(self, height: float = 1.0, slope: float = 1.0) -> Pen:
         """A rising stroke, a little bowed; `slope` makes inner strokes steeper."""
         h = height * self.rng.uniform(0.88, 1.12)
-        self.by(-0.5 * h, self.d.rise * 0.42 * h * slope)
-        return self.by(-0.5 * h, self.d.rise * 0.58 * h * slope)
+        bow = self.d.bow * h
+        self.by(-0.5 * h, self.d.rise * 0.42 * h * slope + bow)
+        return self.by(-0.5 * h, self.d.rise * 0.58 * h * slope - bow)
 
     def top(self) -> Pen:
         """A turn from rising to falling."""
@@ -155,7 +160,8 @@ class Pen:
     def drop(self, height: float = 1.0) -> Pen:
         """A falling stroke."""
         h = height * self.rng.uniform(0.88, 1.12)
-        return self.by(0.5 * h, self.d.fall * 0.5 * h).by(0.5 * h, self.d.fall * 0.5 * h)
+        bow = abs(self.d.bow) * h
+        return self.by(0.5 * h, self.d.fall * 0.5 * h + bow).by(0.5 * h, self.d.fall * 0.5 * h - bow)
 
     def bottom(self) -> Pen:
         """A turn from falling to rising."""

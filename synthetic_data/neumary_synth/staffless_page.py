@@ -10,7 +10,7 @@ from neumary_synth import decor
 from neumary_synth.hand import sample_hand
 from neumary_synth.lineless import CONTOURS, SignPen, draw_signs
 from neumary_synth.melody import ChantNeume, ChantSyllable, Note, sample_chant
-from neumary_synth.pen import fill
+from neumary_synth.openings import Opening, draw_band, draw_panel, left_of_words
 from neumary_synth.plan import Plan, StaffSlot, ink
 from neumary_synth.script import draw_text, sample_script
 from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff
@@ -32,12 +32,18 @@ class AccentScribe(WordScribe):
         self.size = float(np.clip(rng.uniform(1.05, 2.2) * self.style.xheight, 0.65, 1.4)) * self.space
         self.lettered = float(rng.choice([0.0, rng.uniform(0.05, 0.6)], p=[0.3, 0.7]))
         self.climb = float(rng.choice([0.0, rng.uniform(0.02, 0.2)]))
-        self.capitals = int(rng.integers(1, 5)) if rng.random() < 0.35 else 0
-        self.banded = bool(rng.random() < 0.5)
+        self.opening = Opening.sample(rng)
+        self.on_bands = page.sheet("music", ink(rng, (30, 28, 28), (70, 60, 56)))
+        self.dark_on_bands = bool(rng.random() < 0.6)
+        self.plain_text, self.panel_right = self.text, 0.0
+        self.raise_px = self._raised(plan) if rng.random() < 0.3 else 0.0
+        self.sizes = float(rng.uniform(0.0, 0.14))  # how unlike in size the signs of a row are
+        self.pale = float(rng.uniform(0.45, 0.9)) if rng.random() < 0.3 else 1.0
         self.rubrics = float(rng.choice([0.0, rng.uniform(0.05, 0.3)]))
         self.silent = float(rng.choice([0.0, rng.uniform(0.03, 0.2)]))
         self.drift = float(rng.uniform(-0.2, 0.05))  # of a row of neumes over one syllable, in signs
         self.rare = float(rng.uniform(0.0, 0.6))
+        self.own = 1.0  # size of a row's signs against the page's
         self.waiting: list[ChantSyllable] = []
         self.n_neumes = self.n_rows = 0
         self.lift = rng.uniform(0.6, 1.5)  # of the signs' middle over the words, in signs
@@ -70,26 +76,68 @@ class AccentScribe(WordScribe):
         self.style = replace(self.page_style, xheight=self.page_style.xheight * factor)
         self.letter_px = self.page_letter_px * factor
 
+    def _raised(self, plan: Plan) -> float:
+        """How far all rows move up so that the first stands close to the leaf's edge, px."""
+        if plan.texts or plan.pictures or not plan.staves:
+            return 0.0
+        over = (self.style.xheight + 0.5) * self.space + 2.2 * self.size
+        first = min(slot.row for slot in plan.staves) + self.style.baseline * self.space - over
+        return max(0.0, float(first - plan.leaf[0] - self.rng.uniform(0.1, 1.5) * self.space))
+
+    def _placed(self, slot: StaffSlot) -> StaffSlot:
+        """The row moved up with the others; beside a huge initial where the page has one."""
+        initial, up = slot.initial, self.raise_px
+        if initial is not None:
+            initial = (initial[0] - up, initial[1], initial[2] - up, initial[3])
+        slot = replace(slot, row=slot.row - up, initial=initial)
+        if not self.opening.beside or self.n_rows >= self.opening.lines or slot.column:
+            return slot
+        left = left_of_words(self.opening, slot.left, slot.right, self.space)
+        if not self.n_rows and left > slot.left + 2 * self.space:
+            self.panel_right = left
+            self._draw_panel(slot, left)
+        return replace(slot, left=max(slot.left, self.panel_right), initial=None)
+
+    def _draw_panel(self, slot: StaffSlot, right: float) -> None:
+        rng, s = self.rng, self.space
+        rows = [other.row - self.raise_px for other in self.plan.staves if other.column == slot.column]
+        last = rows[min(self.opening.lines, len(rows)) - 1] + self.page_style.baseline * s
+        top = max(self.plan.leaf[0], slot.row - rng.uniform(1.0, 4.0) * s)
+        tail = rng.uniform(last, max(self.plan.frame[2], last + 1)) if self.opening.tail else None
+        outside = rng.uniform(1.5, 3.5) if tail else rng.uniform(0.0, 3.0)
+        box = (top, slot.left - outside * s, last + rng.uniform(-1, 1) * s,
+               right - rng.uniform(0.2, 1.2) * s)  # fmt: skip
+        draw_panel(self.page, rng, box, tail, s)
+
     def _dress(self, slot: StaffSlot, baseline: float) -> bool:
-        """Choose the size of a row; whether its words are in capitals."""
-        rng = self.rng
-        display = self.n_rows < self.capitals
+        """Choose the size of a row and what lies under it; whether its words are in capitals."""
+        rng, opening, s = self.rng, self.opening, self.space
+        display = self.n_rows < opening.lines
+        self.text, self.own = self.plain_text, 1.0
         self._set_size(float(rng.uniform(0.75, 1.05)) if display else 1.0)
-        if not display and rng.random() < 0.08:
-            self._set_size(float(rng.uniform(0.55, 0.8)))
-        if display and self.banded:
-            tint = ink(rng, *[((96, 112, 120), (150, 160, 150)), ((150, 80, 78), (190, 120, 110)),
-                              ((120, 150, 110), (160, 170, 120))][int(rng.integers(3))])  # fmt: skip
-            top = baseline - rng.uniform(1.6, 5.5) * self.style.xheight * self.space
-            right = slot.right + rng.uniform(0.2, 1.0) * self.space
-            box = [(top, slot.left), (top, right), (baseline + 0.4 * self.space, right),
-                   (baseline + 0.4 * self.space, slot.left)]  # fmt: skip
-            fill(self.page.sheet("decoration", tint).mask, np.array(box), int(rng.integers(120, 230)))
-        return display
+        if not display:
+            if rng.random() < 0.08:
+                self._set_size(float(rng.uniform(0.55, 0.8)))
+            return False
+        self.own = float(rng.uniform(0.95, 1.4))
+        right = slot.right + rng.uniform(0.2, 1.0) * s
+        high = baseline - rng.uniform(1.3, 1.7) * self.style.xheight * s
+        if opening.word_tints:
+            tint = opening.word_tints[self.n_rows % 2]
+            under = baseline + rng.uniform(0.3, 0.5) * s
+            draw_band(self.page, rng, tint, (high, slot.left - 0.3 * s, under, right), s)
+        if opening.sign_tints:
+            top = high - (self.lift + 0.7) * self.own * self.size
+            tint = opening.sign_tints[self.n_rows % 2]
+            draw_band(self.page, rng, tint, (top, slot.left - 0.3 * s, high, right), s)
+        if opening.body is not None:
+            self.text = self.page.sheet("text", opening.body, opaque=True)
+        return True
 
     def write_staff(self, slot: StaffSlot, following: StaffSlot | None = None) -> None:
         """Write one line of words with its neumes; `slot.row` is the middle of the neumes."""
         rng, s = self.rng, self.space
+        slot = self._placed(slot)
         baseline = slot.row + self.page_style.baseline * s
         capitals = self._dress(slot, baseline)
         self.n_rows += 1
@@ -102,7 +150,11 @@ class AccentScribe(WordScribe):
                 slot.right + 0.5 * s)  # fmt: skip
         self.page.staves.append(FlatStaff((), s, slot.column, "staffless", area))
         staff = len(self.page.staves) - 1
-        pen = SignPen(self.page, self.music, self.hand, self.size, staff, climb=self.climb)
+        sheet = self.on_bands if capitals and self.opening.sign_tints and self.dark_on_bands else self.music
+        pen = SignPen(
+            self.page, sheet, self.hand, self.own * self.size, staff, climb=self.climb, spread=self.sizes,
+            density=self.pale,
+        )  # fmt: skip
         col = note_end = slot.left
         if slot.initial is not None:
             decor.draw_initial(self.page, rng, slot.initial, s)
@@ -136,7 +188,7 @@ class AccentScribe(WordScribe):
             self.waiting.pop(0)
             col = self.write_syllable(staff, syllable, text, baseline, col)
             if capitals:
-                col += rng.uniform(0.1, 0.5) * s
+                col += rng.uniform(0.3, 1.2) * self.opening.spread * s
             note_end = self._write_signs(slot, staff, pen, syllable, max(self.vowel_col, note_end + 0.1 * s))
 
     def _varied(self, syllable: ChantSyllable) -> ChantSyllable:

@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Final, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from neumary.types import (
     Box,
@@ -24,7 +25,7 @@ from neumary.types import (
     Syllable,
 )
 from neumary_models.labels import BY_NAME
-from neumary_synth.sheets import U8, FlatPage, FlatSign
+from neumary_synth.sheets import U8, FlatPage, FlatSign, FlatStaff
 from neumary_synth.warp import F64, Warp
 
 _MIN_LINE_SPACES = 1.5  # what is left of a line at the picture's edge and counts as a line
@@ -62,17 +63,11 @@ def _line(
     warp: Warp, mask: U8, cols: F64, rows: F64, thickness_px: float, colour: str, scale: float, space: float
 ) -> StaffLine | None:
     bent = warp.forward(np.stack([rows, cols], axis=1))
-    inside = (
-        (bent[:, 1] >= 0)
-        & (bent[:, 1] <= warp.width - 1)
-        & (bent[:, 0] >= 0)
-        & (bent[:, 0] <= warp.height - 1)
-    )
+    inside = _between(bent[:, 1], warp.width) & _between(bent[:, 0], warp.height)
     bent = bent[inside]
     if len(bent) < 2 or bent[-1, 1] - bent[0, 1] < _MIN_LINE_SPACES * space:
         return None
-    keep = np.concatenate([[True], np.diff(bent[:, 1]) > 0.01])
-    bent = bent[keep]
+    bent = bent[np.concatenate([[True], np.diff(bent[:, 1]) > 0.01])]
     at = np.arange(bent[0, 1], bent[-1, 1], 1.0)
     on = np.interp(at, bent[:, 1], bent[:, 0])
     near = [
@@ -80,13 +75,68 @@ def _line(
         for d in (-1, 0, 1)
     ]
     seen = float((np.max(near, axis=0) >= 64).mean()) if len(at) else 0.0
+    return _polyline(bent, thickness_px * scale, colour, seen)
+
+
+def _between(values: F64, size: int) -> npt.NDArray[np.bool_]:
+    return (values >= 0) & (values <= size - 1)
+
+
+def _polyline(bent: F64, thickness_px: float, colour: str, seen: float) -> StaffLine:
     return StaffLine(
         cols=tuple(round(float(c), 3) for c in bent[:, 1]),
         rows=tuple(round(float(r), 3) for r in bent[:, 0]),
-        thickness_px=round(thickness_px * scale, 3),
+        thickness_px=round(thickness_px, 3),
         colour=cast(LineColour, colour),
         seen=round(seen, 4),
     )
+
+
+def ruled_staves(flat: FlatPage, warp: Warp, hidden: U8, scale: float) -> tuple[Staff, ...]:
+    """Staves with their lines where these run beyond the picture's upper and lower edge, too.
+
+    Parameters
+    ----------
+    flat, warp, hidden, scale
+        As in `page_truth`.
+
+    Returns
+    -------
+    tuple of Staff
+        All staves with lines whose area reaches into the picture. Lines are cut at its left and right
+        edge; a line all under paint is kept whole. `seen` is not known and stands at 1.
+    """
+    areas = _boxes_of(warp, [staff.area for staff in flat.staves])
+    staves: list[Staff] = []
+    for staff, area in zip(flat.staves, areas, strict=True):
+        lines = []
+        for line in staff.lines:
+            whole = np.array(line.cols), np.array(line.rows)
+            cols, rows = _clear_part(hidden, *whole, staff.space_px)
+            cols, rows = (cols, rows) if len(cols) > 1 else whole
+            bent = warp.forward(np.stack([rows, cols], axis=1))
+            bent = bent[_between(bent[:, 1], warp.width)]
+            bent = bent[np.concatenate([[True], np.diff(bent[:, 1]) > 0.01])] if len(bent) else bent
+            if len(bent) > 1:
+                lines.append(_polyline(bent, line.thickness_px * scale, line.colour, 1.0))
+        if len(lines) < len(staff.lines) or not lines or area.bottom == area.top or area.right == area.left:
+            continue
+        staves.append(
+            Staff(
+                id=f"r{len(staves) + 1:02d}", column=staff.column, lines=tuple(lines), area=area,
+                space_px=round(_space_of(lines, staff.kind, staff.space_px * scale), 3),
+                kind=cast(NotationKind, staff.kind),
+            )
+        )  # fmt: skip
+    return tuple(staves)
+
+
+def _space_of(lines: list[StaffLine], kind: str, usual: float) -> float:
+    if len(lines) < 2:
+        return usual
+    middle = (max(x.cols[0] for x in lines) + min(x.cols[-1] for x in lines)) / 2
+    gaps = np.diff([x.row_at(middle) for x in lines])
+    return float(-gaps.mean()) / (2.0 if kind == "coloured-lines" else 1.0)
 
 
 def page_truth(
@@ -121,7 +171,7 @@ def page_truth(
         out. Lines begin and end where they can be seen: paint that covers an end shortens them, paint
         in their middle does not.
     """
-    staves, kept = _staves(flat, warp, masks["line"], hidden, scale)
+    staves, kept, lowest = _staves(flat, warp, masks["line"], hidden, scale)
     signs = _visible(flat, warp, hidden, kept)
     glyphs, readings = [], []
     heads: dict[int, list[tuple[str, FlatSign]]] = defaultdict(list)
@@ -151,7 +201,7 @@ def page_truth(
             )
         readings.append(
             Reading(
-                glyph=name, label=drawn.label, confidence=1.0, step=sign.step, pitch=pitch,
+                glyph=name, label=drawn.label, confidence=1.0, step=_step(sign, lowest), pitch=pitch,
                 starts_neume=float(drawn.starts_neume) if group == "head" else 0.0, by="truth",
             )
         )  # fmt: skip
@@ -175,6 +225,10 @@ def page_truth(
     )  # fmt: skip
 
 
+def _step(sign: FlatSign, lowest: dict[int, int]) -> int | None:
+    return None if sign.step is None else sign.step - 2 * lowest[sign.staff]
+
+
 def _clear_part(hidden: U8, cols: F64, rows: F64, space_px: float) -> tuple[F64, F64]:
     """The part of a line between its first and its last stretch free of paint; empty where there is none."""
     at = np.arange(cols[0], cols[-1] + 1e-6, 1.0)
@@ -194,34 +248,47 @@ def _clear_part(hidden: U8, cols: F64, rows: F64, space_px: float) -> tuple[F64,
 
 def _staves(
     flat: FlatPage, warp: Warp, mask: U8, hidden: U8, scale: float
-) -> tuple[tuple[Staff, ...], dict[int, str]]:
+) -> tuple[tuple[Staff, ...], dict[int, str], dict[int, int]]:
+    """Staves; their names by number on the flat page; how many of their lowest lines are cut off."""
     staves: list[Staff] = []
     kept: dict[int, str] = {}
+    lowest: dict[int, int] = {}
     areas = _boxes_of(warp, [staff.area for staff in flat.staves])
-    for number, staff in enumerate(flat.staves):
+    for number, (staff, area) in enumerate(zip(flat.staves, areas, strict=True)):
         space = staff.space_px * scale
-        lines = []
+        made: list[StaffLine | None] = []
         for line in staff.lines:
             cols, rows = _clear_part(hidden, np.array(line.cols), np.array(line.rows), staff.space_px)
-            made = _line(warp, mask, cols, rows, line.thickness_px, line.colour, scale, space)
-            if made is not None:
-                lines.append(made)
-        area = areas[number]
-        if len(lines) < len(staff.lines) or area.bottom - area.top < space or area.right - area.left < space:
-            continue  # cut by the picture's edge: no whole staff is left
-        if len(lines) > 1:
-            middle = (max(x.cols[0] for x in lines) + min(x.cols[-1] for x in lines)) / 2
-            gaps = np.diff([x.row_at(middle) for x in lines])
-            steps = 2.0 if staff.kind == "coloured-lines" else 1.0
-            space = float(-gaps.mean()) / steps
-        kept[number] = f"s{len(staves) + 1:02d}"
+            made.append(_line(warp, mask, cols, rows, line.thickness_px, line.colour, scale, space))
+        lines = [line for line in made if line is not None]
+        there = [i for i, line in enumerate(made) if line is not None]
+        if area.bottom - area.top < space or area.right - area.left < space:
+            continue
+        if made and (not there or not _cut_only(warp, staff, there)):
+            continue
+        kept[number], lowest[number] = f"s{len(staves) + 1:02d}", there[0] if there else 0
         staves.append(
             Staff(
-                id=kept[number], column=staff.column, lines=tuple(lines), space_px=round(space, 3), area=area,
-                kind=cast(NotationKind, staff.kind),
+                id=kept[number], column=staff.column, lines=tuple(lines), area=area,
+                space_px=round(_space_of(lines, staff.kind, space), 3), kind=cast(NotationKind, staff.kind),
             )
         )  # fmt: skip
-    return tuple(staves), kept
+    return tuple(staves), kept, lowest
+
+
+def _cut_only(warp: Warp, staff: FlatStaff, there: list[int]) -> bool:
+    """Whether lines are missing only where the picture's upper or lower edge cuts them off."""
+    if len(there) == len(staff.lines):
+        return True
+    edge = 0 if there[0] == 0 else warp.height - 1
+    gone = [i for i in range(len(staff.lines)) if i not in there]
+    if there != list(range(there[0], there[-1] + 1)) or (edge and there[-1] != len(staff.lines) - 1):
+        return False
+    for line in (staff.lines[i] for i in gone):
+        row = warp.forward([(line.rows[len(line.rows) // 2], line.cols[len(line.cols) // 2])])[0, 0]
+        if (row > 0) if not edge else (row < edge):
+            return False
+    return True
 
 
 def _is_hidden(flat: FlatPage, hidden: U8, sign: FlatSign) -> bool:
@@ -278,8 +345,12 @@ def _syllables(
     names: dict[int, str] = {}
     boxes = _boxes_of(warp, [syllable.box for syllable in flat.syllables])
     for number, syllable in enumerate(flat.syllables):
-        if syllable.staff not in kept:
-            continue
+        if (
+            syllable.staff not in kept
+            or boxes[number].bottom == boxes[number].top
+            or (boxes[number].right == boxes[number].left)
+        ):
+            continue  # of another side of the picture's edge
         names[number] = f"y{len(made) + 1:04d}"
         made.append(
             Syllable(

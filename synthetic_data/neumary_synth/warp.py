@@ -147,6 +147,27 @@ def make_warp(
     return Warp(height, width, grid, affine)
 
 
+def cropped(warp: Warp, box: tuple[int, int, int, int]) -> Warp:
+    """The map of a part of a photograph.
+
+    Parameters
+    ----------
+    warp : Warp
+    box : tuple of int
+        Top, left, bottom, right in px of the photograph; top and left are moved up to whole cells
+        of the grid, so that the map stays exactly the same.
+
+    Returns
+    -------
+    Warp
+    """
+    first_row, first_col = box[0] // _CELL_PX, box[1] // _CELL_PX
+    affine = warp.affine.copy()
+    affine[:, 2] += warp.affine[:, :2] @ (_CELL_PX * np.array([first_row, first_col], dtype=np.float64))
+    height, width = box[2] - _CELL_PX * first_row, box[3] - _CELL_PX * first_col
+    return Warp(height, width, warp.grid[first_row:, first_col:], affine)
+
+
 def apply_warp(image: U8, maps: tuple[F32, F32], outside: tuple[int, ...] | int = 0) -> U8:
     """Resample an image or a mask through full maps; `outside` fills what lies off the canvas."""
     value = (outside,) * 4 if isinstance(outside, int) else tuple(outside)

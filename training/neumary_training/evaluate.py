@@ -99,15 +99,19 @@ def fit_calibration(raw: list[np.ndarray], truths: list[np.ndarray]) -> Calibrat
         shift_temperature=_temperature(np.array(shifts), np.array(shift_true)),
         starts_temperature=1.0 / max(0.2, _platt(np.array(starts), np.array(starts_true))[0]),
     )
-    levels = np.arange(0.2, 0.81, 0.05)
-    best = max(levels, key=lambda p: _balance(measure(raw, truths, replace(calibration, believe_p=float(p)))))
-    return replace(calibration, believe_p=round(float(best), 2))
+    levels = [round(float(p), 2) for p in np.arange(0.2, 0.81, 0.05)]
+    reports = {p: measure(raw, truths, replace(calibration, believe_p=p, believe_rare_p=p)) for p in levels}
+    return replace(
+        calibration,
+        believe_p=max(levels, key=lambda p: reports[p].get("head_f1", 0.0)),
+        believe_rare_p=max(levels, key=lambda p: _rare_f1(reports[p])),
+    )
 
 
-def _balance(report: dict[str, Any]) -> float:
-    """Mean F1 of the groups: by the share of all signs, clefs and custodes would hardly count."""
-    groups = sorted({label.group for label in BY_NAME.values()})
-    return float(np.mean([report[f"{name}_f1"] for name in groups if f"{name}_f1" in report]))
+def _rare_f1(report: dict[str, Any]) -> float:
+    """Mean F1 of the groups other than heads: by the share of all signs, custodes would hardly count."""
+    groups = sorted({label.group for label in BY_NAME.values()} - {"head"})
+    return float(np.mean([report.get(f"{name}_f1", 0.0) for name in groups]))
 
 
 def _platt(score: np.ndarray, true: np.ndarray) -> tuple[float, float]:
@@ -141,7 +145,7 @@ def measure(raw: list[np.ndarray], truths: list[np.ndarray], calibration: Calibr
     confidence: list[float] = []
     right: list[float] = []
     for scores, truth in zip(raw, truths, strict=True):
-        chosen = choose(find_candidates(scores, calibration), calibration.believe_p)
+        chosen = choose(find_candidates(scores, calibration), calibration)
         pairs = match(chosen, truth)
         partner = dict(pairs)
         for i, j in pairs:

@@ -1,7 +1,7 @@
 """Fit `neumary.head_shape_table`: square hands told from pointed ones by the edges of their heads.
 
-    python -m neumary_training.head_shape_fit --work runs/heads --pages 300            # fit, print the table
-    python -m neumary_training.head_shape_fit --work runs/heads --pages 100 --report   # measure the shipped one
+    python -m neumary_training.head_shape_fit --work runs/heads --pages 300            # fit
+    python -m neumary_training.head_shape_fit --work runs/heads --pages 100 --report   # measure
 
 Pages are rendered, half of them in pointed hands, and read end to end. Those fitted on are of the
 held-out part, those reported on of the test part. What heads look like is kept in the work folder,
@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary.head_shape_table import LEAST_SPREAD
-from neumary.head_shapes import DIRECTIONS, GROUPS, describe_heads, pointed_p
+from neumary.head_shapes import GROUPS, MEASURES, describe_heads, pointed_p
 from neumary.models import load_model
 from neumary.pipeline import find_staves_of, number_signs, read_signs
 from neumary.settings import make_settings
@@ -36,10 +36,11 @@ F64 = npt.NDArray[np.float64]
 SEED: Final = 29
 """Of pages no network was trained on."""
 KINDS: Final = (
-    "pointed", "square", "pointed", "five-line", "pointed", "songbook", "pointed", "square", "pointed", "square",
+    "pointed", "square", "pointed", "five-line", "pointed",
+    "songbook", "pointed", "square", "pointed", "square",
 )  # fmt: skip
 """Kinds of the pages, over and over."""
-PENALTY: Final = 0.3
+PENALTY: Final = 0.1
 """On the squares of the weights."""
 _ROUNDS: Final = 40
 
@@ -67,7 +68,7 @@ def collect(split: str, pages: int, work: Path, model: LoadedModel) -> tuple[F64
         if one.size:
             described.append(one)
             pointed.append(kind == "pointed")
-    shape = (len(described), len(GROUPS) * DIRECTIONS)
+    shape = (len(described), len(GROUPS) * MEASURES)
     return np.array(described).reshape(shape), np.array(pointed, dtype=bool)
 
 
@@ -94,8 +95,8 @@ def report(described: F64, pointed: npt.NDArray[np.bool_]) -> str:
     bins = reliability(sure, right.astype(np.float64))
     error = sum(n * abs(stated - share) for stated, share, n in bins) / max(1, len(p))
     return (
-        f"{len(p)} pages: pointed right {right[pointed].mean():.3f}, square right {right[~pointed].mean():.3f}, "
-        f"calibration error {error:.3f}"
+        f"{len(p)} pages: pointed right {right[pointed].mean():.3f}, "
+        f"square right {right[~pointed].mean():.3f}, calibration error {error:.3f}"
     )
 
 
@@ -121,8 +122,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         print(report(described, pointed))
         return
     means, spreads, weights, offset = fit(described, pointed)
+    print("# fmt: off")
     for name, values in (("MEANS", means), ("SPREADS", spreads), ("WEIGHTS", weights)):
         print(_table(name, values))
+    print("# fmt: on")
     print(f"OFFSET: Final = {offset:.4g}")
 
 

@@ -260,6 +260,8 @@ def measures(scores: Tensor, crops: Crops) -> dict[str, float]:
         either = ((zone == k) | (crops.zone == k)).sum().clamp(min=1)
         out[f"iou_{name}"] = float(both / either)
     on = crops.zone > 0
+    bare = ~on.any(2).any(1)
+    out["false_on_bare"] = float((zone[bare] > 0).float().mean()) if bool(bare.any()) else 0.0
     for name, part, target in (("up", UP, crops.up), ("down", DOWN, crops.down)):
         miss = (scores[:, part][:, 0] * REACH_SCALE - target).abs()[on]
         out[f"{name}_cells"] = float(miss.mean()) if miss.numel() else 0.0

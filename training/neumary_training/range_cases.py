@@ -199,7 +199,7 @@ def _shaken(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_
             continue
         strip = cut_strip(ink, seen)
         scores, line_free = read_strip(strip, model)
-        chosen = choose(find_candidates(scores, calibration), calibration.believe_p)
+        chosen = choose(find_candidates(scores, calibration), calibration)
         signs = [(g, r) for g, r in place(strip, line_free, chosen) if r.label in HEADS]
         height = np.array([height_above(seen, g.row, g.col)[0] for g, _ in signs])
         if kind == "letters":
