@@ -17,6 +17,7 @@ from neumary.gamut import FAINT, degree_of
 from neumary.pitch import resolve_pitches
 from neumary.priors import INTERVAL_COUNTS, log_in_modes, log_interval, log_move
 from neumary.types import Reading
+from neumary_models.labels import CLEFS
 
 
 def words(text: str) -> list[str]:
@@ -210,6 +211,23 @@ def test_under_a_doubtful_inferred_clef_pitches_are_ranges() -> None:
     readings, _ = resolve_pitches(leaf.staves, done.glyphs, done.readings)
     first = next(r for r in readings if r.glyph == "g0001")
     assert first.pitch.certainty == "ranged" and len(first.pitch.alternatives) > 1
+
+
+def test_under_a_clef_taken_up_with_doubt_pitches_are_ranges() -> None:
+    # a faint C on line 4 and nothing else to go by but the next staff's clef on another line
+    leaf = Writer().staff().sign("clef_c", 6, confidence=0.4, note=FAINT).notes(4, 5, 6, 5, 4)
+    leaf.staff().clef("c", 3).notes(1, 2, 3, 2, 1)
+    done = decide(*leaf.parts)
+    readings, _ = resolve_pitches(leaf.staves, done.glyphs, done.readings)
+    last = {r.glyph: r for r in readings}
+    (clef,) = (r for r in last.values() if r.label in CLEFS and r.by == "decided")
+    assert 0.4 < clef.confidence < 0.9
+    heads = [r.pitch for r in last.values() if r.pitch is not None]
+    assert {pitch.certainty for pitch in heads[:5]} == {"ranged"}
+    assert {pitch.certainty for pitch in heads[5:]} == {"exact"}
+    for pitch in heads[:5]:
+        assert len(pitch.alternatives) > 1 and pitch.alternatives[0][0] == pitch.degree
+        assert sum(p for *_, p in pitch.alternatives) == pytest.approx(1, abs=0.08)
 
 
 def test_a_custos_settles_the_hidden_clef_even_against_habit() -> None:

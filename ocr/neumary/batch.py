@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import msgspec
 
@@ -23,6 +23,9 @@ from neumary.plan import PlannedPage, hash_file, is_done, plan_again, plan_pages
 from neumary.scan import LIMIT_MEGAPIXELS
 from neumary.settings import ReadSettings
 from neumary.worker import Outcome, Reader, Task, corrected_by_hand, read_to_files, tidy
+
+if TYPE_CHECKING:
+    from neumary.page_turns import Turn
 
 Result = Literal["read", "already", "kept", "failed"]
 """Read now; done by an earlier run; corrected by hand and so left alone; failed."""
@@ -72,6 +75,8 @@ class BatchReport:
     interrupted : bool
     retried : bool
         Whether only failed pages were asked for; then none to read is well.
+    turns : list of Turn
+        Custodes at the ends of this run's pages against the pages after them, read now or earlier.
     """
 
     out: Path
@@ -79,6 +84,7 @@ class BatchReport:
     pages: list[PageReport] = field(default_factory=list)
     interrupted: bool = False
     retried: bool = False
+    turns: list[Turn] = field(default_factory=list)
 
     def count(self, result: Result) -> int:
         """Pages with this result."""
@@ -203,7 +209,9 @@ def read_all(
             executor.close()
             tidy(run.out)
             ledger.end_run(number)
-        _write_overview(run.out, ledger)
+        turns = _write_overview(run.out, ledger)
+    told = {page.page_id for page in report.pages}
+    report.turns = [turn for turn in turns if {turn.page_id, turn.following} & told]
     return report
 
 
@@ -353,12 +361,17 @@ def _make_folder(out: Path) -> None:
         raise OutputError(f"{out} cannot be made a folder: {why}.", "Give another one with -o.") from error
 
 
-def _write_overview(out: Path, ledger: Ledger) -> None:
-    """Write ``index.html`` over everything the ledger knows, this run or earlier."""
+def _write_overview(out: Path, ledger: Ledger) -> list[Turn]:
+    """Write ``index.html`` over everything the ledger knows, this run or earlier; give its page turns."""
+    from neumary.page_turns import Place, find_turns
     from neumary.report import PageRow, write_index
 
     rows = [
         PageRow(page_id, failure=error) if error else msgspec.json.decode(overview, type=PageRow)
         for page_id, overview, error in ledger.overviews()
     ]
-    write_index(out, rows)
+    places = [Place(row.page_id, row.source, row.frame) for row in ledger.rows()]
+    turns = find_turns(places, {row.page_id: row.edges for row in rows if row.edges is not None})
+    of_page = {turn.page_id: turn for turn in turns}
+    write_index(out, [replace(row, turn=of_page.get(row.page_id)) for row in rows])
+    return turns

@@ -32,6 +32,7 @@ from neumary.measures import F64
 from neumary.priors import (
     CLEF_STAYS,
     CLEF_STAYS_AWAY,
+    CLEF_STAYS_NEW,
     CLEF_STAYS_UNSEEN,
     CUSTOS_PLACES,
     CUSTOS_RIGHT,
@@ -41,8 +42,8 @@ from neumary.priors import (
     log_interval,
     log_move,
 )
-from neumary.stretches import Stretch, clef_belief, clef_hypotheses, distribution, usual_clefs
-from neumary.types import Reading
+from neumary.stretches import Stretch, clef_belief, clef_hypotheses, distribution, letter_clefs, usual_clefs
+from neumary.types import Reading, Staff
 from neumary_models.labels import CLEFS, HEADS
 
 CERTAIN_P: Final = 0.9
@@ -52,18 +53,20 @@ _CLEF_SLIP: Final = 0.002  # a clef sign read as a wholly different one (design 
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
 _OTHER_LETTER: Final = 0.01  # a C clef read as F on the same line, or the other way round (design figure)
+_OTHER_LETTER_DOUBTFUL: Final = 0.03  # the same of a sign less sure than `CERTAIN_P` (design figure)
 _OTHER_LETTER_FAINT: Final = 0.2  # the same of a faint sign
 _SAME_IN_MID_STAFF: Final = 0.25  # a clef in mid-staff mostly changes something (design figure)
 _NOTE_WEIGHT: Final = 0.3  # notes of one melody are no independent witnesses: each counts as so much
 _MOST_NOTES: Final = 8.0  # and all notes of one stretch together as no more than so many
 _LEAPS: Final = 1.0  # the same for tritone leaps
 _NEW_PHRASE: Final = 0.4  # chance that a staff break parts phrases or verses: any interval (design figure)
-_NEW_CHANT: Final = 0.8  # the same where a custos is left out or an initial hides the clef
+_NEW_CHANT: Final = 0.6  # the same where a custos is left out or an initial hides the clef
 _ANY_INTERVAL: Final = 1 / 15  # an octave either way
 _SERVES: Final = (1.0, 0.7, 0.4, 0.2)  # by steps beyond the spaces about the staff (design figures)
 _OWN_USE: Final = 0.5  # weight of the page's own clefs against general use, the more of them the nearer
 _OWN_USE_UNSEEN: Final = 0.35  # the same for a clef nobody sees
 _OWN_USE_HALF: Final = 4.0  # with so many clefs half of that
+_LETTERS: Final = 0.02  # share of letters beside C and F, where a page says nothing of it (design figure)
 _CUSTODES_WRITTEN: Final = (
     3  # a run with so many, at the end of two stretches in five, is by a scribe who writes them
 )
@@ -145,11 +148,14 @@ class ClefChain:
         page's other clefs say less.
         """
         own = np.zeros((len(self.stretches), len(self.bases)))
+        letters = 0.0
         for row, stretch in zip(own, self.stretches, strict=True):
             for sign in stretch.clefs:
                 for key, p in clef_hypotheses(sign.reading).items():
                     row[self.bases.index(base_degree(*key))] += p * clef_belief(sign.reading)
-        use = np.array([self._spread(usual_clefs(s.staff)) for s in self.stretches])
+                    letters += p * clef_belief(sign.reading) * (key[0] not in OTHER_LETTER)
+        lettered = (letters + _LETTERS * _OWN_USE_HALF) / (own.sum() + _OWN_USE_HALF)
+        use = np.array([self._in_general(s.staff, lettered) for s in self.stretches])
         for i, stretch in enumerate(self.stretches):
             others = own.sum(axis=0) - own[i]
             if others.sum() > 0:
@@ -157,6 +163,11 @@ class ClefChain:
                 weight = own_use * others.sum() / (others.sum() + _OWN_USE_HALF)
                 use[i] = (1 - weight) * use[i] + weight * (others + 1e-3) / (others + 1e-3).sum()
         return use
+
+    def _in_general(self, staff: Staff, lettered: float) -> F64:
+        """Clefs by use in general, where a page has such a share of letters beside C and F."""
+        letters = dict.fromkeys(letter_clefs(staff), 1.0)
+        return (1 - lettered) * self._spread(usual_clefs(staff)) + lettered * self._spread(letters)
 
     def _signs(self, i: int) -> F64:
         stretch = self.stretches[i]
@@ -183,7 +194,8 @@ class ClefChain:
     def _said(self, sign: Sign) -> F64:
         """Bases a clef sign stands for, C and F taken for each other now and then."""
         clefs = clef_hypotheses(sign.reading)
-        slip = _OTHER_LETTER_FAINT if sign.is_faint else _OTHER_LETTER
+        doubtful = sign.reading.confidence < CERTAIN_P
+        slip = _OTHER_LETTER_FAINT if sign.is_faint else _OTHER_LETTER_DOUBTFUL if doubtful else _OTHER_LETTER
         slipped = {(OTHER_LETTER[x], s): p for (x, s), p in clefs.items() if x in OTHER_LETTER}
         if not slipped:
             return self._spread(clefs)
@@ -226,13 +238,20 @@ class ClefChain:
     def _stay(self, i: int) -> F64:
         """Log odds of the next base by habit alone: a clef is kept while its staff holds the notes."""
         here = self.stretches[i]
-        stays, change = (CLEF_STAYS, CLEF_STAYS_AWAY) if self._keeps(i) else (CLEF_STAYS_UNSEEN,) * 2
+        stays, change = self._habit(i)
         bases = np.array(self.bases)
         rise = bases[None, :] - bases[:, None]
         serves = _over(rise, lambda d: _serves(here, d))
         kept = change + (stays - change) * serves  # had the clef been kept, for each base it went to
         same = np.eye(len(bases))
         return np.asarray(np.log(same * stays + (1 - same) * (1 - kept) * self.use[i][None, :]))
+
+    def _habit(self, i: int) -> tuple[float, float]:
+        """How often a clef stays, as long as it serves, and where it does not."""
+        custos = self.stretches[i - 1].custos
+        if not self.stretches[i].shows_clef and (custos is None or custos.is_faint):
+            return CLEF_STAYS_UNSEEN, CLEF_STAYS_UNSEEN
+        return (CLEF_STAYS_NEW, CLEF_STAYS_NEW) if self._breaks(i) else (CLEF_STAYS, CLEF_STAYS_AWAY)
 
     def _keeps(self, i: int) -> bool:
         return self.stretches[i].shows_clef and not self._breaks(i)
@@ -285,7 +304,7 @@ def _possible_bases(stretches: Sequence[Stretch]) -> set[int]:
     """Bases of the usual clefs, of those read, and of the letters they may be taken for."""
     found: set[int] = set()
     for stretch in stretches:
-        found |= {base_degree(*key) for key in usual_clefs(stretch.staff)}
+        found |= {base_degree(*key) for key in [*usual_clefs(stretch.staff), *letter_clefs(stretch.staff)]}
         for sign in [*stretch.clefs, *([stretch.hidden] if stretch.hidden else [])]:
             for label, step in clef_hypotheses(sign.reading):
                 found |= {base_degree(x, step) for x in (label, OTHER_LETTER.get(label, label))}

@@ -7,10 +7,12 @@ from typing import Final
 
 from neumary.clef_chain import CERTAIN_P
 from neumary.clef_witness import sign_base
-from neumary.gamut import Sign, base_degree, clef_name, line_step
-from neumary.record import Record
-from neumary.stretches import Stretch, clef_hypotheses, usual_clefs
+from neumary.gamut import CLEF_DEGREES, Sign, base_degree, clef_name, line_step
+from neumary.record import OVERRULED, Record
+from neumary.stretches import Stretch, clef_hypotheses, letter_on_line, usual_clefs
 from neumary.types import Box, Glyph, Reading, Staff
+
+_LEAST_P: Final = 0.01  # bases less probable than this are not told
 
 WEIGHED: Final = "weighed with its neighbours"
 """Note on a clef that is kept as read, with the probability that all evidence together leaves it."""
@@ -45,7 +47,7 @@ def settle_clef(
         The base; None where it stays unknown.
     """
     stretch, base = run[i], bases[i]
-    kept = _keep_clefs(run, i, bases, p, record)
+    kept = _keep_clefs(run, i, bases, p, others, record)
     if not stretch.opens_staff or (stretch.clefs and kept):
         return base
     if (stretch.observed and not stretch.clefs) or not stretch.signs:
@@ -55,8 +57,8 @@ def settle_clef(
             k: q for k, q in clef_hypotheses(stretch.hidden.reading).items() if base_degree(*k) == base
         }
         if as_clef and p > 0.5:
-            label, step = max(as_clef, key=lambda k: (as_clef[k], k))
-            _replace_clef(stretch.staff, stretch.hidden, label, step, p, record)
+            clef = max(as_clef, key=lambda k: (as_clef[k], k))
+            _replace_clef(stretch.staff, stretch.hidden, clef, p, others, record)
             return base
     if not any(s.is_head or s.label == "custos" for s in stretch.signs):
         return base
@@ -88,7 +90,9 @@ def weigh_clefs(stretch: Stretch, base: int, p: float, record: Record) -> None:
             record.put(sign, confidence=round(p, 4), rivals=(), note=WEIGHED)
 
 
-def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, record: Record) -> bool:
+def _keep_clefs(
+    run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, others: dict[int, float], record: Record
+) -> bool:
     """Put the clef signs of a stretch on record as kept, overruled or dropped; whether any is left."""
     stretch, base = run[i], bases[i]
     before = bases[i - 1] if i and not stretch.opens_staff else None
@@ -108,7 +112,7 @@ def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, 
             continue
         left += 1
         if not agrees:
-            _overrule_clef(stretch.staff, sign, base, p, len(stretch.clefs) > 1, record)
+            _overrule_clef(stretch, sign, base, p, others, record)
         elif sign.is_faint:
             name = clef_name(sign.label, line_step(sign.reading) or 0)
             text = (
@@ -116,7 +120,8 @@ def _keep_clefs(run: Sequence[Stretch], i: int, bases: Sequence[int], p: float, 
                 f"{name}; its neighbours and the melody bear it out."
             )
             record.say("clef-faint", text, stretch.staff.id, sign.glyph.id)
-            record.take_up(sign, p)
+            step = line_step(sign.reading) or 0
+            record.take_up(sign, p, step=step, steps=_steps(sign.label, step, p, others))
     return left > 0
 
 
@@ -142,32 +147,37 @@ def _set_aside(staff: Staff, sign: Sign, other: Sign, record: Record) -> None:
     record.dropped.add(sign.glyph.id)
 
 
-def _overrule_clef(staff: Staff, sign: Sign, base: int, p: float, double: bool, record: Record) -> None:
+def _overrule_clef(
+    stretch: Stretch, sign: Sign, base: int, p: float, others: dict[int, float], record: Record
+) -> None:
     odds = clef_hypotheses(sign.reading)
     step = line_step(sign.reading)
     if sign.reading.by == "human" or step is None or base_degree(sign.label, step) == base:
         return
     fitting = {k: q for k, q in odds.items() if base_degree(*k) == base}
-    if double and not fitting:
+    if len(stretch.clefs) > 1 and not fitting:
         return  # `pitch` warns that the two clefs disagree
-    label, on = _clef_for(base, staff, fitting, sign.label, step)
-    _replace_clef(staff, sign, label, on, p, record)
+    clef = _clef_for(base, stretch.staff, fitting, step)
+    _replace_clef(stretch.staff, sign, clef, p, others, record)
 
 
 def _clef_for(
-    base: int, staff: Staff, fitting: dict[tuple[str, int], float], label: str, step: int
+    base: int, staff: Staff, fitting: dict[tuple[str, int], float], step: int | None = None
 ) -> tuple[str, int]:
-    """The clef that gives a base: as read if possible, else on the same line, else by use."""
+    """The clef that gives a base: as read if possible, else on the same line, else by use, else a letter."""
     if fitting:
         return max(fitting, key=lambda k: (fitting[k], k))
     for other in ("clef_c", "clef_f"):
-        if base_degree(other, step) == base:
+        if step is not None and base_degree(other, step) == base:
             return other, step
     use = {k: q for k, q in usual_clefs(staff).items() if base_degree(*k) == base}
-    return max(use, key=lambda k: (use[k], k)) if use else (label, base_degree(label, 0) - base)
+    return max(use, key=lambda k: (use[k], k)) if use else letter_on_line(base, staff)
 
 
-def _replace_clef(staff: Staff, sign: Sign, label: str, step: int, p: float, record: Record) -> None:
+def _replace_clef(
+    staff: Staff, sign: Sign, clef: tuple[str, int], p: float, others: dict[int, float], record: Record
+) -> None:
+    label, step = clef
     was = clef_name(sign.label, sign.reading.step or 0) if sign.is_clef else f"a {sign.label}"
     text = (
         f"Staff {staff.id}: read as {was} (p {sign.reading.confidence:.2f}), taken as the "
@@ -181,9 +191,16 @@ def _replace_clef(staff: Staff, sign: Sign, label: str, step: int, p: float, rec
         confidence=round(p, 4),
         rivals=rivals,
         step=step,
-        steps=((step, 1.0),),
-        note=f"overruled: {was}",
+        steps=_steps(label, step, p, others),
+        note=f"{OVERRULED}: {was}",
     )
+
+
+def _steps(label: str, step: int, p: float, others: dict[int, float]) -> tuple[tuple[int, float], ...]:
+    """Probabilities of bases as steps the clef may stand on; those off the lines mean other letters."""
+    ranked = sorted(others.items(), key=lambda pair: (-pair[1], pair[0]))
+    rest = [(CLEF_DEGREES[label] - b, round(q, 4)) for b, q in ranked if q >= _LEAST_P]
+    return ((step, round(p, 4)), *rest)
 
 
 def _infer_clef(
@@ -193,8 +210,6 @@ def _infer_clef(
     stretch, base = run[i], bases[i]
     staff = stretch.staff
     label, step = _familiar_clef(run, i, bases, base)
-    ranked = sorted(others.items(), key=lambda pair: (-pair[1], pair[0]))
-    rest = [(step + base - b, round(q, 4)) for b, q in ranked if q >= 0.01]
     col = max(0.0, min(s.glyph.col for s in stretch.signs) - staff.space_px)
     row = staff.row_of(step, col)
     half = staff.space_px / 2
@@ -209,7 +224,7 @@ def _infer_clef(
             label=label,
             confidence=round(p, 4),
             step=step,
-            steps=((step, round(p, 4)), *rest),
+            steps=_steps(label, step, p, others),
             by="inferred",
             note="no clef seen",
         )
@@ -225,4 +240,4 @@ def _familiar_clef(run: Sequence[Stretch], i: int, bases: Sequence[int], base: i
             step = line_step(sign.reading)
             if step is not None and bases[j] == base and base_degree(sign.label, step) == base:
                 return sign.label, step
-    return _clef_for(base, run[i].staff, {}, "clef_c", -1)
+    return _clef_for(base, run[i].staff, {})

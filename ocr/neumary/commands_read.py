@@ -15,13 +15,15 @@ from neumary.iiif import LONGEST_SIDE_PX
 from neumary.line_rule import DEFAULT_RULE
 from neumary.scan import LIMIT_MEGAPIXELS
 from neumary.settings import FLAT_SCOPES, LINES, NOTATIONS, ONLY, REPERTOIRES, make_settings
-from neumary.voice import CONTEXT, put_json, say, say_error, voice, voice_options
+from neumary.voice import CONTEXT, put_event, put_json, say, say_error, voice, voice_options
 
 if TYPE_CHECKING:
     from neumary.batch import BatchReport, PageReport, Run
     from neumary.inputs import Inputs
+    from neumary.page_turns import Turn
 
 FAILURES_SHOWN: Final = 20
+TURNS_SHOWN: Final = 10
 RETRY: Final = ("failed",)
 
 
@@ -196,6 +198,7 @@ def _read(found: Inputs, run: Run, strict: bool) -> int:
         for page in report.pages:
             click.echo(page.trace, nl=False, err=True)
     code = report.exit_code(strict=strict)
+    _say_turns(report.turns)
     _put_report(report, code)
     if report.interrupted:
         say("Interrupted. The same command goes on from here.")
@@ -212,6 +215,20 @@ def _say_skipped(found: Inputs) -> None:
         say(f"Skipped {len(found.skipped)} files; the first: {first.path} ({first.why}).")
 
 
+def _say_turns(turns: list[Turn]) -> None:
+    """Custodes against the pages after them; agreement is only counted, or an event like any other."""
+    if voice().quiet or not turns:
+        return
+    if voice().json:
+        for turn in turns:
+            put_event("page-turn", **asdict(turn))
+        return
+    said = Counter(turn.verdict for turn in turns)
+    say(f"Page turns: {said['agrees']} custodes agree with the next page, {said['disagrees']} disagree.")
+    for turn in [turn for turn in turns if turn.verdict != "agrees"][:TURNS_SHOWN]:
+        say(f"{turn.page_id}: {turn.text}")
+
+
 def _put_report(report: BatchReport, code: ExitCode) -> None:
     counts = {result: report.count(result) for result in ("read", "already", "kept", "failed")}
     if voice().json:
@@ -221,6 +238,7 @@ def _put_report(report: BatchReport, code: ExitCode) -> None:
                 "exit_code": int(code),
                 **counts,
                 "pages": [_page_row(page) for page in report.pages],
+                "page_turns": [asdict(turn) for turn in report.turns],
                 "inputs_failed": [str(error) for error in report.inputs.failed],
                 "skipped": [{"path": str(item.path), "why": item.why} for item in report.inputs.skipped],
             }

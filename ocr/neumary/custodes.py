@@ -8,12 +8,32 @@ note, or what was taken for a custos; by how much they disagree tells which is l
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from neumary.gamut import Sign, degree_name, signs_by_staff
 from neumary.types import Page, Pitch, Remark, Staff
 
 _SURE_CUSTOS_P: Final = 0.9  # what was read as a custos with less may be some other sign
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A note or custos, for itself: where it stands, how sure its sign is, its pitch.
+
+    Attributes
+    ----------
+    staff, glyph : str
+    confidence : float
+        That the sign is what it was read as.
+    pitch : Pitch
+        With a degree.
+    """
+
+    staff: str
+    glyph: str
+    confidence: float
+    pitch: Pitch
 
 
 def check_custodes(
@@ -60,6 +80,34 @@ def check_custodes(
     return remarks
 
 
+def page_ends(page: Page) -> tuple[Heard | None, Heard | None]:
+    """The first note of a page, and the custos that stands at its end.
+
+    Parameters
+    ----------
+    page : Page
+        With pitches, as `neumary.pipeline.judge` gives them.
+
+    Returns
+    -------
+    first, custos : Heard or None
+        None where there is none, or its pitch is not known.
+    """
+    by_staff = signs_by_staff(page.staves, page.glyphs, page.readings)
+    last = next((by_staff[staff.id] for staff in reversed(page.staves) if by_staff[staff.id]), [])
+    first = next((head for staff in page.staves if (head := _first_head(by_staff[staff.id]))), None)
+    heads = [k for k, sign in enumerate(last) if sign.is_head]
+    after = [sign for sign in last[heads[-1] + 1 if heads else 0 :] if sign.label == "custos"]
+    custos = max(after, key=lambda sign: sign.reading.confidence, default=None)
+    return _hear(first), _hear(custos)
+
+
+def _hear(sign: Sign | None) -> Heard | None:
+    if sign is None or sign.reading.pitch is None or sign.reading.pitch.degree is None:
+        return None
+    return Heard(sign.glyph.staff, sign.glyph.id, sign.reading.confidence, sign.reading.pitch)
+
+
 def check_page_turn(page: Page, following: Page) -> list[Remark]:
     """Compare the last custos of a page with the first note of the page that follows it.
 
@@ -73,17 +121,10 @@ def check_page_turn(page: Page, following: Page) -> list[Remark]:
     list of Remark
         For `page`; codes as in `check_custodes`. Empty where the page does not end with a custos.
     """
-    ends = signs_by_staff(page.staves, page.glyphs, page.readings)
-    begins = signs_by_staff(following.staves, following.glyphs, following.readings)
-    last = next((ends[staff.id] for staff in reversed(page.staves) if ends[staff.id]), [])
-    first = next((head for staff in following.staves if (head := _first_head(begins[staff.id]))), None)
-    heads = [k for k, sign in enumerate(last) if sign.is_head]
-    after = [sign for sign in last[heads[-1] + 1 if heads else 0 :] if sign.label == "custos"]
-    if not after or first is None:
+    custos, first = page_ends(page)[1], page_ends(following)[0]
+    if custos is None or first is None:
         return []
-    custos = max(after, key=lambda sign: sign.reading.confidence)
-    where = f"on page {following.page_id}"
-    return _compare(custos, custos.reading.pitch, first.reading.pitch, where)
+    return compare_heard(custos, first, f"on page {following.page_id}")
 
 
 def _first_head(signs: Sequence[Sign]) -> Sign | None:
@@ -91,7 +132,28 @@ def _first_head(signs: Sequence[Sign]) -> Sign | None:
 
 
 def _compare(custos: Sign, promised: Pitch | None, found: Pitch | None, where: str) -> list[Remark]:
-    if promised is None or found is None or promised.certainty != "exact" or found.certainty != "exact":
+    if promised is None or found is None:
+        return []
+    at = Heard(custos.glyph.staff, custos.glyph.id, custos.reading.confidence, promised)
+    return compare_heard(at, Heard("", "", 1.0, found), where)
+
+
+def compare_heard(custos: Heard, note: Heard, where: str) -> list[Remark]:
+    """Compare a custos with the note it announces.
+
+    Parameters
+    ----------
+    custos, note : Heard
+    where : str
+        Where the note stands, such as ``on staff s02``.
+
+    Returns
+    -------
+    list of Remark
+        At most one; codes as in `check_custodes`. Only exact pitches are compared.
+    """
+    promised, found = custos.pitch, note.pitch
+    if promised.certainty != "exact" or found.certainty != "exact":
         return []
     if promised.degree is None or found.degree is None or promised.degree == found.degree:
         return []
@@ -102,11 +164,11 @@ def _compare(custos: Sign, promised: Pitch | None, found: Pitch | None, where: s
         cause = "one of the two is misread, or a note between them is missed"
     else:
         cause = "a clef or a step may be wrong, or a note between them is missed"
-    if custos.reading.confidence < _SURE_CUSTOS_P:
-        cause += f", or the sign is no custos (p {custos.reading.confidence:.2f})"
+    if custos.confidence < _SURE_CUSTOS_P:
+        cause += f", or the sign is no custos (p {custos.confidence:.2f})"
     text = (
-        f"The custos of staff {custos.glyph.staff} announces {degree_name(promised.degree)}, the next note, "
+        f"The custos of staff {custos.staff} announces {degree_name(promised.degree)}, the next note, "
         f"{where}, reads {degree_name(found.degree)}: {cause}."
     )
     code = "custos-step" if apart % 2 else "custos-mismatch"
-    return [Remark(code=code, text=text, staff=custos.glyph.staff, glyph=custos.glyph.id)]
+    return [Remark(code=code, text=text, staff=custos.staff, glyph=custos.glyph)]

@@ -16,9 +16,9 @@ from neumary.accidentals import B_CLASS
 from neumary.clef_chain import CERTAIN_P, ClefChain, custos_posterior
 from neumary.clef_verdicts import settle_clef, weigh_clefs
 from neumary.clef_witness import doubt_clefs, may_differ, read_base
-from neumary.gamut import FAINT, Sign, degree_name, gives_exact_pitch, signs_by_staff
+from neumary.gamut import FAINT, Sign, base_degree, degree_name, gives_exact_pitch, signs_by_staff
 from neumary.measures import F64
-from neumary.record import Decision, Record
+from neumary.record import OVERRULED, Decision, Record
 from neumary.step_chain import Node, best_steps
 from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribution
 from neumary.types import Glyph, Reading, Staff
@@ -89,6 +89,12 @@ def _fair(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], margin
     return float(marginals[i][chain.bases.index(bases[i])]) >= _OVERRULE_P and may_differ(run, bases, i)
 
 
+def _shows(stretch: Stretch, base: int) -> bool:
+    """Whether something on the leaf, if only faint, is a clef that gives this base."""
+    signs = [key for sign in stretch.clefs for key in clef_hypotheses(sign.reading)]
+    return stretch.shows_clef or any(base_degree(*key) == base for key in signs)
+
+
 def _humbled(odds: F64, use: F64, blind: bool) -> F64:
     """Odds of a clef nobody saw, as sure as they have proved right on rendered pages kept for tuning."""
     tempered: F64 = odds**_HUMBLE_POWER / (odds**_HUMBLE_POWER).sum()
@@ -116,7 +122,7 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
     blind = not any(s.observed for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):
-        here = odds[i] if stretch.observed else _humbled(odds[i], chain.use[i], blind)
+        here = odds[i] if _shows(stretch, bases[i]) else _humbled(odds[i], chain.use[i], blind)
         p = dict(zip(chain.bases, (float(q) for q in here), strict=True))
         others = {b: q for b, q in p.items() if b != bases[i]}
         known.append(settle_clef(run, i, bases, p[bases[i]], others, record))
@@ -236,4 +242,4 @@ def _overrule_step(sign: Sign, step: int, code: str, text: str, record: Record) 
     odds = distribution(sign.reading)
     steps = tuple(sorted(odds, key=lambda pair: (pair[0] != step, -pair[1], pair[0])))
     record.say(code, text, sign.glyph.staff, sign.glyph.id)
-    record.put(sign, step=step, steps=steps, note=f"overruled: step {was}")
+    record.put(sign, step=step, steps=steps, note=f"{OVERRULED}: step {was}")

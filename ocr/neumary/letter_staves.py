@@ -10,7 +10,7 @@ carry no step, and `Reading.steps` counts from the height of F (step 0), which o
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -18,33 +18,38 @@ import msgspec
 import numpy as np
 
 from neumary.gamut import CLEF_DEGREES
-from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
+from neumary.glyphs import Calibration, choose, find_candidates, place
 from neumary.implied_spacing import FarHead, Spacing, fit_course, fit_spacing
 from neumary.kinds import lettered_p
 from neumary.leaf_map import LeafMap
 from neumary.letter_heights import Heights, Letter, name_letters
-from neumary.letter_rows import F64, NeumeRow, guess_space, pitch_space, row_under, rows_over, rows_to_try
+from neumary.letter_rows import guess_space, pitch_space, row_under, rows_over, rows_to_try
+from neumary.letter_trial import SAME_SPACES, LaidRow, Trial
 from neumary.range_table import MODELS, degrees_at
 from neumary.read import read_strip
+from neumary.script_scale import has_notes, look_by_script, notes_outside
 from neumary.strips import cut_strip
 from neumary.text_lines import text_lines
-from neumary.types import F32, Box, Glyph, InkMap, LineColour, Reading, Remark, Staff, StaffLine
-from neumary_models.labels import CLEFS, HEADS, NAMES
+from neumary.types import F32, Box, Glyph, InkMap, Reading, Remark, Scan, Staff
+from neumary_models.labels import CLEFS, HEADS
 from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
 from neumary_models.zoo import LoadedModel
 
-FIFTH_SPACES: Final = 2.0
-"""Staff spaces from the virtual F line up to the virtual c line."""
-
+_SURE: Final = 0.9  # that letters give the heights: then no other look is taken
+_NOT_DRAWN, _DRAWN = (
+    0.5,
+    0.95,
+)  # probabilities that lines were drawn: under the first they do not stand anyway
+_FEW_STAVES: Final = 2
+_TIMES_DOUBTFUL: Final = 1.5  # so many rows with letters for each doubtful staff
+_TIMES_FEW: Final = 3.0  # and for each of one or two staves that are no doubt drawn
+# Of a page's cells that hold notes on no staff: on rendered pages 0 where all staves were found, from 0.025
+# on where rows with letters were taken for one or two.
+_OUTSIDE_SHARE: Final = 0.012
+_LEAST_A_ROW: Final = 0.4  # heads read at the left of each row; with letters from 0.9 on
+_LOOKS: Final = 3  # at most: small words beside the chant make the first guess too small
+_OFF: Final = 0.25  # logarithm of an error in the space from which another look is worth while
 _MOST_ROWS: Final = 40  # lines of text that are tried
-_SAME_LETTER_SPACES: Final = 0.7
-_SAME_SPACES: Final = 0.34  # heads nearer than this are one, seen through two strips
-_RATIO: Final = 1.16  # from one scale tried to the next
-_TRIED: Final = 5  # each way
-_UNSURE: Final = 0.8  # mean probability of heads at a scale the network does not bear
-_ROWS_ASKED: Final = 8
-_ASKED_SPACES: Final = 14.0  # of each so much, in first guesses
-_LETTER_P: Final = 0.15  # letters less probable than this are not weighed
 _LEAST_P: Final = 0.01
 _BELOW_SPACES: Final = 0.6  # what of a row's area lies under its lowest sign
 
@@ -71,16 +76,18 @@ class LetterPage:
 
 
 def read_unlined(
-    ink: InkMap, seen: LeafMap, model: LoadedModel, *, asked: bool = False
+    scan: Scan, ink: InkMap, seen: LeafMap, model: LoadedModel, *, asked: bool = False
 ) -> tuple[list[Staff], list[tuple[Glyph, Reading]], list[Remark]]:
     """Read a page on which no staff was found, if letters give its heights.
 
     Parameters
     ----------
+    scan : Scan
     ink : InkMap
     seen : LeafMap
+        As the page was seen when no staff was found: at any size.
     model : LoadedModel
-        The sign reader.
+        The sign reader; its companion "leaf" looks again at the size the script tells.
     asked : bool
         Whether the user said that the page is of this kind.
 
@@ -92,13 +99,62 @@ def read_unlined(
         Ids still empty.
     remarks : list of Remark
     """
-    text = seen.region[REGIONS.index("text")]
-    page = read_letters(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model)
-    p = 1.0 if asked else lettered_p(page.lettered)
-    if not page.staves or p < 0.5:
+    best, best_p = LetterPage((), (), 0.0, ()), 0.0
+    for leaf, look_of in _looks(scan, ink, seen, model):
+        if not asked and not has_notes(look_of):
+            continue
+        text = look_of.region[REGIONS.index("text")]
+        page = read_letters(leaf, text, look_of.cell_px, LEAF_SPACE / STRIDE, model)
+        p = lettered_p(page.lettered, len(page.staves))
+        if page.staves and p > best_p:
+            best, best_p = page, p
+        if best_p >= _SURE:
+            break
+    p = 1.0 if asked else best_p
+    if not best.staves or p < 0.5:
         return [], [], []
-    staves = [msgspec.structs.replace(staff, kind_p=round(p, 4)) for staff in page.staves]
-    return staves, list(page.signs), list(page.remarks)
+    staves = [msgspec.structs.replace(staff, kind_p=round(p, 4)) for staff in best.staves]
+    return staves, list(best.signs), list(best.remarks)
+
+
+def instead_of_lines(
+    scan: Scan, ink: InkMap, seen: LeafMap, model: LoadedModel, staves: Sequence[Staff], drawn: float
+) -> tuple[list[Staff], list[tuple[Glyph, Reading]], list[Remark]] | None:
+    """Rows with letters on a page whose staves are doubtful, or far too few for its notes.
+
+    Parameters
+    ----------
+    scan : Scan
+    ink : InkMap
+    seen : LeafMap
+    model : LoadedModel
+        The sign reader.
+    staves : sequence of Staff
+        As found; red ruling or a border may be taken for one or two.
+    drawn : float
+        From `neumary.inked_lines.drawn_p`.
+
+    Returns
+    -------
+    tuple or None
+        As `read_unlined`; None where the staves stand.
+    """
+    doubtful = _NOT_DRAWN <= drawn < _DRAWN
+    if drawn < _NOT_DRAWN or (not doubtful and len(staves) > _FEW_STAVES):
+        return None
+    if notes_outside(seen, ink, staves) < _OUTSIDE_SHARE:
+        return None
+    rows = read_unlined(scan, ink, seen, model)
+    enough = len(staves) * (_TIMES_DOUBTFUL if doubtful else _TIMES_FEW)
+    return rows if rows[0] and rows[0][0].kind_p >= _SURE and len(rows[0]) >= enough else None
+
+
+def _looks(scan: Scan, ink: InkMap, seen: LeafMap, model: LoadedModel) -> Iterator[tuple[InkMap, LeafMap]]:
+    """The leaf at the size its script tells, then as it was seen before."""
+    again = look_by_script(scan, ink, seen, model.companions["leaf"])
+    if again is not None:
+        yield again
+    yield ink, seen
 
 
 def read_letters(
@@ -137,12 +193,20 @@ def read_rows(
 ) -> list[ReadRow]:
     """Rows of neumes, each read between its virtual lines; parameters as `read_letters`."""
     lines = text_lines(text, space_cells)
-    to_try = rows_to_try(lines, guess_space(lines, space_cells))[:_MOST_ROWS]
-    if not to_try:
+    asking = Trial(ink, model, Calibration(**model.calibration))
+    space = guess_space(lines, space_cells) * cell_px[0] / ink.scale
+    trial: list[LaidRow] = []
+    heads_a_row = 0.0
+    for _ in range(_LOOKS):
+        to_try = rows_to_try(lines, space * ink.scale / cell_px[0])[:_MOST_ROWS]
+        if not to_try:
+            return []
+        trial, guess = [LaidRow.of(row, ink, cell_px) for row in to_try], space
+        space, heads_a_row = asking.fit_space(trial, guess)
+        if abs(math.log(space / guess)) < _OFF:
+            break
+    if heads_a_row < _LEAST_A_ROW:
         return []
-    asking = _Asking(ink, model, Calibration(**model.calibration))
-    trial = [_Row.of(row, ink, cell_px) for row in to_try]
-    space = asking.fit_space(trial, guess_space(lines, space_cells) * cell_px[0] / ink.scale)
     heads, letters = asking.heads_and_letters(trial, space)
     cell = (cell_px[0] / ink.scale, cell_px[1] / ink.scale)  # px; half a pixel here is nothing
     found = rows_over(lines, heads[:, 0] / cell[0], heads[:, 1] / cell[1], space / cell[0])
@@ -156,7 +220,7 @@ def read_rows(
         space = math.sqrt(space * by_pitch * cell[0])
     heights = name_letters(own, space / 2)
     space = 2 * heights.step_px if heights.pairs else space
-    rows = [_Row.of(row, ink, cell_px) for row in found]
+    rows = [LaidRow.of(row, ink, cell_px) for row in found]
     read = [_read_row(asking, row, heights, number, space) for number, row in enumerate(rows)]
     return _each_once(read, space)
 
@@ -170,7 +234,7 @@ def _each_once(read: list[ReadRow], space: float) -> list[ReadRow]:
     for number, row in enumerate(read):
         kept = []
         for glyph, reading in row.placed:
-            same = (np.hypot(*(at - (glyph.row, glyph.col)).T) < _SAME_SPACES * space) & (rows != number)
+            same = (np.hypot(*(at - (glyph.row, glyph.col)).T) < SAME_SPACES * space) & (rows != number)
             own = _away(row, glyph)
             if all(own < _away(read[k], glyph) for k in set(rows[same].tolist())):
                 kept.append((glyph, reading))
@@ -184,135 +248,12 @@ def _away(row: ReadRow, glyph: Glyph) -> float:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Row:
-    """A row of neumes in original pixels: the course of its words, and its middle at each column."""
-
-    cols: F64
-    text: F64
-    middle: F64
-    top: float
-
-    @classmethod
-    def of(cls, row: NeumeRow, ink: InkMap, cell_px: tuple[float, float]) -> _Row:
-        """From cells."""
-
-        def px(cells: F64, size: float) -> F64:
-            return np.asarray((cells + 0.5) * size / ink.scale - 0.5)
-
-        text, middle = px(row.text, cell_px[0]), px(row.middle, cell_px[0])
-        return cls(px(row.cols, cell_px[1]), text, middle, row.top * cell_px[0] / ink.scale)
-
-    def staff(self, f_row: float | None, space: float) -> Staff:
-        """Between virtual lines: F at a height at the left end, or both about the row's middle."""
-        low = self.middle + FIFTH_SPACES / 2 * space if f_row is None else self.text - self.text[0] + f_row
-        return _virtual(self.cols, low, space)
-
-
-def _virtual(cols: F64, low: F64, space: float) -> Staff:
-    """A staff between an F line and the c line over it, neither of them drawn."""
-    pair: tuple[tuple[F64, LineColour], ...] = ((low, "red"), (low - FIFTH_SPACES * space, "yellow"))
-    lines = tuple(
-        StaffLine(
-            cols=tuple(float(c) for c in cols), rows=tuple(float(r) for r in rows),
-            thickness_px=0.0, colour=colour, seen=0.0,
-        )
-        for rows, colour in pair
-    )  # fmt: skip
-    return Staff(id="", column=0, lines=lines, space_px=space, area=Box(0, 0, 1, 1), kind="letters")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Asking:
-    """What the network makes of rows."""
-
-    ink: InkMap
-    model: LoadedModel
-    calibration: Calibration
-
-    def candidates(self, staff: Staff) -> list[Candidate]:
-        """Of a guessed staff: the network is shown no lines."""
-        strip = replace(cut_strip(self.ink, staff), line_rows=())
-        return find_candidates(read_strip(strip, self.model)[0], self.calibration)
-
-    def fit_space(self, rows: Sequence[_Row], guess: float) -> float:
-        """The staff space about which the network reads a few rows surely.
-
-        It bears scales a third off either way, so the middle of those it bears is taken.
-        """
-        pieces = [_cut(row.staff(None, guess), _ASKED_SPACES * guess) for row in rows[:_ROWS_ASKED]]
-        scales = [guess * _RATIO**k for k in range(-_TRIED, _TRIED + 1)]
-        found = [[p for piece in pieces for p in self.sure(piece, scale)] for scale in scales]
-        most = max(len(each) for each in found)
-        weights = np.array(
-            [
-                max(sum(each) / len(each) - _UNSURE, 0.0) ** 2 * len(each) / most if each else 0.0
-                for each in found
-            ]
-        )
-        if weights.sum() <= 0:
-            return guess
-        return float(np.exp((weights * np.log(scales)).sum() / weights.sum()))
-
-    def sure(self, piece: Staff, space: float) -> list[float]:
-        """How sure the network is of each head, the rows taken to be of some staff space."""
-        f_line = piece.lines[0]
-        middle = np.asarray(f_line.rows) - FIFTH_SPACES / 2 * piece.space_px
-        staff = _virtual(np.asarray(f_line.cols), middle + FIFTH_SPACES / 2 * space, space)
-        chosen = choose(self.candidates(staff), self.calibration.believe_p)
-        return [c.p_sign * float(c.labels.max()) for c in chosen if c.label in HEADS]
-
-    def heads_and_letters(self, rows: Sequence[_Row], space: float) -> tuple[F64, list[Letter]]:
-        """Heads of all rows, each once, shape (n, 2), (row, column) in px; and all that may be letters."""
-        found: list[tuple[float, float]] = []
-        letters: list[Letter] = []
-        for row in rows:
-            strip = replace(cut_strip(self.ink, row.staff(None, space)), line_rows=())
-            scores, line_free = read_strip(strip, self.model)
-            candidates = find_candidates(scores, self.calibration)
-            chosen = [c for c in choose(candidates, self.calibration.believe_p) if c.label in HEADS]
-            before = np.array(found).reshape(-1, 2)
-            for glyph, _ in place(strip, line_free, chosen):
-                if not _near(before, glyph.row, glyph.col, _SAME_SPACES * space):
-                    found.append((glyph.row, glyph.col))
-            clefs = [c for c in candidates if c.label in CLEFS and c.p_sign >= _LETTER_P]
-            chosen = choose(clefs, _LETTER_P)
-            for candidate, (glyph, _) in zip(chosen, place(strip, line_free, chosen), strict=True):
-                letters.append(Letter(glyph.row, glyph.col, _names(candidate)))
-        kept: list[Letter] = []
-        for letter in sorted(letters, key=lambda x: (-x.names[0][1], x.row, x.col)):
-            at = np.array([(x.row, x.col) for x in kept]).reshape(-1, 2)
-            if not _near(at, letter.row, letter.col, _SAME_LETTER_SPACES * space):
-                kept.append(letter)
-        return np.array(found, dtype=np.float64).reshape(-1, 2), kept
-
-
-def _near(at: F64, row: float, col: float, limit: float) -> bool:
-    return bool(len(at)) and bool((np.hypot(*(at - (row, col)).T) < limit).any())
-
-
-def _names(candidate: Candidate) -> tuple[tuple[str, float], ...]:
-    pairs = [(name, float(p) * candidate.p_sign) for name, p in zip(NAMES, candidate.labels, strict=True)]
-    return tuple(sorted((pair for pair in pairs if pair[0] in CLEFS), key=lambda pair: (-pair[1], pair[0])))
-
-
-def _cut(staff: Staff, length_px: float) -> Staff:
-    """The left end of a staff."""
-    end = staff.lines[0].cols[0] + length_px
-    kept = sum(col <= end for col in staff.lines[0].cols)
-    lines = tuple(
-        msgspec.structs.replace(line, cols=line.cols[: max(kept, 2)], rows=line.rows[: max(kept, 2)])
-        for line in staff.lines
-    )
-    return msgspec.structs.replace(staff, lines=lines)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class ReadRow:
     """A row between its virtual lines, and the signs read there.
 
     Attributes
     ----------
-    row : _Row
+    row : LaidRow
     laid : Staff
         With its virtual lines.
     letters : tuple of (Letter, str)
@@ -323,7 +264,7 @@ class ReadRow:
         From `neumary.implied_spacing.fit_course`.
     """
 
-    row: _Row
+    row: LaidRow
     laid: Staff
     letters: tuple[tuple[Letter, str], ...]
     placed: tuple[tuple[Glyph, Reading], ...]
@@ -378,14 +319,14 @@ class ReadRow:
         return msgspec.structs.replace(self.laid, lines=(), area=Box(top, left, max(top, bottom), right))
 
 
-def _read_row(asking: _Asking, row: _Row, heights: Heights, number: int, space: float) -> ReadRow:
+def _read_row(asking: Trial, row: LaidRow, heights: Heights, number: int, space: float) -> ReadRow:
     f_row = heights.f_row(number)
     laid = msgspec.structs.replace(row.staff(f_row, space), id=f"s{number + 1:02d}")
     strip = cut_strip(asking.ink, laid)
     if f_row is None:
         strip = replace(strip, line_rows=())
     scores, line_free = read_strip(strip, asking.model)
-    chosen = choose(find_candidates(scores, asking.calibration), asking.calibration.believe_p)
+    chosen = choose(find_candidates(scores, asking.calibration), asking.calibration)
     # Letters are read together, for the whole page.
     placed = tuple(sign for sign in place(strip, line_free, chosen) if sign[1].label not in CLEFS)
     heads = [glyph for glyph, reading in placed if reading.label in HEADS]

@@ -77,7 +77,9 @@ def _note_p(found: Match, placed: Placed) -> float:
     if has_step(placed) and placed.symbol is None:
         return 0.0  # it stands on lines, yet under no clef: no pitch is given that could be taken
     p = _label_p(found, placed) * _pitch_p(placed)
-    return round(min(p if placed.clef_inferred else p * placed.clef_p, 1.0), 6)
+    pitch = placed.sign.reading.pitch
+    with_clef = placed.clef_inferred or (pitch is not None and pitch.certainty != "exact")
+    return round(min(p if with_clef else p * placed.clef_p, 1.0), 6)
 
 
 def _pitch_p(placed: Placed) -> float:

@@ -24,6 +24,7 @@ _LEAST_HEADER_PX: Final = 6  # smaller type is no help
 
 
 def sign_labels(page: Page, view: View, events: dict[str, list[Event]]) -> list[Label]:
+    """Name every sign of a page beside its ink; doubtful ones in the colour of doubt."""
     labels = []
     for staff in page.staves:
         octave: int | None = None

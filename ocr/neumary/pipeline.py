@@ -20,6 +20,7 @@ from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
 from neumary.lyrics import find_words
 from neumary.read import read_strip
+from neumary.script_scale import has_notes, look_by_script
 from neumary.settings import ReadSettings
 from neumary.strips import STRIP_SPACE, cut_strip
 from neumary.syllables import place_syllables
@@ -62,8 +63,13 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     remarks = [Remark(code="repaired", text=text) for text in scan.repairs]
     leaf, seen = find_staves_of(scan, settings, model)
     asked = settings.notation_asked
-    if asked is None and settings.line_count is None and seen.staves and drawn_p(leaf, seen.staves) < 0.5:
-        seen = replace(seen, staves=[], remarks=[NOT_DRAWN])
+    lettered = None
+    if asked is None and settings.line_count is None and seen.staves:
+        drawn = drawn_p(leaf, seen.staves)
+        if settings.only == "all":
+            lettered = letter_staves.instead_of_lines(scan, leaf, seen.seen, model, seen.staves, drawn)
+        if drawn < 0.5 or lettered is not None:
+            seen = replace(seen, staves=[], remarks=[NOT_DRAWN])
     found = [] if asked in ("letters", "staffless") else seen.staves  # their lines are ruling
     rule = parse_rule(settings.line_colours)
     found = coloured.recognise(leaf, found, asked=settings.line_count, rule=rule)
@@ -73,7 +79,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         found = fit_space(leaf, found, model)
         signs = read_signs(leaf, found, model, words)
     elif settings.only == "all" and asked in (None, "letters"):
-        found, signs, said = letter_staves.read_unlined(
+        found, signs, said = lettered or letter_staves.read_unlined(
             scan, leaf, seen.seen, model, asked=asked == "letters"
         )
         remarks += said
@@ -102,14 +108,26 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
 def find_staves_of(
     scan: Scan, settings: ReadSettings, model: LoadedModel
 ) -> tuple[InkMap, staves.FoundStaves]:
-    """The leaf and its staves; mapped again where its staves are of another size than thought."""
+    """The leaf and its staves; mapped again where its staves are of another size than thought.
+
+    Where none is found at the sizes its ruling tells, the leaf is seen again at that of its script.
+    """
     finder = model.companions["leaf"]
     leaf = ink.map_ink(scan)
     seen = staves.find_staves(leaf, finder, lines=settings.line_count)
+    again = (
+        look_by_script(scan, leaf, seen.seen, finder)
+        if not seen.staves and settings.line_count != 0
+        else None
+    )
+    if again is not None and has_notes(again[1]):
+        by_script = staves.find_staves(again[0], finder, lines=settings.line_count)
+        leaf, seen = (again[0], by_script) if by_script.staves else (leaf, seen)
     space = seen.space_px / leaf.scale
     if seen.staves and not ink.mapped_for(leaf, space):
-        leaf = ink.map_ink(scan, space)
-        seen = staves.find_staves(leaf, finder, lines=settings.line_count)
+        fitting = ink.map_ink(scan, space)
+        once_more = staves.find_staves(fitting, finder, lines=settings.line_count)
+        leaf, seen = (fitting, once_more) if once_more.staves else (leaf, seen)
     return leaf, seen
 
 

@@ -22,47 +22,29 @@ from neumary.accidentals import (
     scope_of,
     word_starts,
 )
+from neumary.clefs_in_force import LEAST_P, Clef, clefs_in_force, ranked
 from neumary.coloured_pitch import bottom_degrees, coloured_pitches, page_spacing, ranged_walk
 from neumary.custodes import check_custodes
 from neumary.gamut import (
-    CLEF_DEGREES,
     GAMUT_DEGREES,
     MOST_RANGED_LINES,
     Sign,
-    clef_groups,
-    clef_name,
     degree_name,
     gives_exact_pitch,
-    leads,
-    line_clef,
-    line_step,
     signs_by_staff,
 )
 from neumary.implied_spacing import EVEN, Spacing
 from neumary.line_rule import DEFAULT_RULE, parse_rule
 from neumary.ranges import find_anchors, letter_bases, ranged_pitch
 from neumary.types import Certainty, Glyph, Pitch, Reading, Remark, Staff, Syllable
-from neumary_models.labels import CLEFS
 
 SURE_KIND_P: Final = 0.5
 """Under a kind of notation less probable than this, pitches are ranges."""
 SURE_CLEF_P: Final = 0.9
-"""Under an inferred clef less probable than this, pitches are ranges."""
+"""Under a clef less probable than this that was inferred, overruled or taken up, pitches are ranges."""
 
 _BESIDE_CLEF_SPACES: Final = 3.0  # a flat this near to the clef, no head between, belongs to it
 _SAME_SPACES: Final = 0.3  # heights closer than this count as the same where no line measures them
-_LEAST_P: Final = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class Clef:
-    """A clef in force: the degree of the bottom line, and what else it could be."""
-
-    base: int
-    name: str
-    p: float
-    inferred: bool
-    bases: tuple[tuple[int, float], ...] = ()  # distribution over bases, the one in force first
 
 
 @dataclass(slots=True)
@@ -231,7 +213,7 @@ def _walk(
     staff: Staff, signs: list[Sign], state: FlatState, starts: Sequence[float], result: _Result
 ) -> None:
     """One full staff, left to right."""
-    clefs = _clefs_in_force(staff, signs, result)
+    clefs = clefs_in_force(staff, signs, result.say)
     clef: Clef | None = clefs.get("")
     state.words_known = bool(starts)
     unread: list[Sign] = []  # heads under no clef
@@ -291,70 +273,6 @@ def _sings(ahead: Sequence[Sign], flat: Sign) -> bool:
     return False
 
 
-def _clefs_in_force(staff: Staff, signs: list[Sign], result: _Result) -> dict[str, Clef]:
-    """Clef that holds from each clef sign on; under "" the one that holds from the start."""
-    in_force: dict[str, Clef] = {}
-    coloured = line_clef(staff)
-    if coloured is not None:
-        label, step = coloured
-        in_force[""] = Clef(
-            CLEF_DEGREES[label] - step, f"{clef_name(label, step)} (coloured line)", 1.0, False
-        )
-    for group in clef_groups(signs):
-        read = [(s, _read_clef(staff, s, result)) for s in group]
-        known = [(s, c) for s, c in read if c is not None]
-        if not known:
-            continue
-        chosen = max(known, key=lambda pair: (pair[1].p, pair[0].glyph.id))[1]
-        if any(c.base != chosen.base for _, c in known):
-            names = " and ".join(c.name for _, c in known)
-            text = f"The clefs of staff {staff.id} disagree ({names}); taken: the {chosen.name}."
-            result.say("clefs-disagree", text, staff.id, known[0][0].glyph.id)
-        for s, _ in known:
-            in_force[s.glyph.id] = chosen
-    first = next((s for s in signs if s.is_clef and s.glyph.id in in_force), None)
-    if first is not None and leads(first, signs, staff.space_px):
-        sign_clef = in_force[first.glyph.id]
-        if sign_clef.base != in_force.get("", sign_clef).base:
-            text = f"Staff {staff.id}: {in_force[''].name} and {sign_clef.name} disagree; sign taken."
-            result.say("clefs-disagree", text, staff.id, first.glyph.id)
-        in_force[""] = sign_clef
-    return in_force
-
-
-def _read_clef(staff: Staff, sign: Sign, result: _Result) -> Clef | None:
-    step = line_step(sign.reading)
-    if step is None:
-        return None
-    if step != sign.reading.step:
-        text = f"A clef of staff {staff.id} stands between lines; taken as {clef_name(sign.label, step)}."
-        result.say("clef-off-line", text, staff.id, sign.glyph.id)
-    base = CLEF_DEGREES[sign.label] - step
-    bases = _bases(sign.reading, step)
-    inferred = sign.reading.by == "inferred"
-    return Clef(base, clef_name(sign.label, step), sign.reading.confidence, inferred, bases)
-
-
-def _bases(reading: Reading, step: int) -> tuple[tuple[int, float], ...]:
-    """Distribution over the degree of the bottom line, from rival labels and steps."""
-    labels = [(reading.label, reading.confidence), *(r for r in reading.rivals if r[0] in CLEFS)]
-    inferred = (
-        reading.by == "inferred"
-    )  # its other steps stand for other letters too, so off the lines as well
-    on_lines = [(s, p) for s, p in reading.steps if inferred or s % 2 == 0] or [(step, 1.0)]
-    weights: dict[int, float] = {}
-    for label, p in labels:
-        for s, q in on_lines:
-            weights[CLEF_DEGREES[label] - s] = weights.get(CLEF_DEGREES[label] - s, 0.0) + p * q
-    return _ranked(weights, CLEF_DEGREES[reading.label] - step)
-
-
-def _ranked(weights: dict[int, float], first: int) -> tuple[tuple[int, float], ...]:
-    total = sum(weights.values()) or 1.0
-    rest = sorted((-w / total, d) for d, w in weights.items() if d != first and w / total >= _LEAST_P)
-    return ((first, weights.get(first, 0.0) / total), *((d, -p) for p, d in rest))
-
-
 def _step(staff: Staff, sign: Sign) -> int:
     if sign.reading.step is not None:
         return sign.reading.step
@@ -369,8 +287,8 @@ def _exact(staff: Staff, sign: Sign, clef: Clef, state: FlatState) -> Pitch:
         for s, q in sign.reading.steps or ((step, 1.0),):
             weights[base + s] = weights.get(base + s, 0.0) + p * q
     alter = state.sound(degree) if sign.is_head else state.alter(degree)
-    alternatives = _with_alters(_ranked(weights, degree), state)
-    sure = (not clef.inferred or clef.bases[0][1] >= SURE_CLEF_P) and staff.kind_p >= SURE_KIND_P
+    alternatives = _with_alters(ranked(weights, degree), state)
+    sure = (not clef.concluded or clef.bases[0][1] >= SURE_CLEF_P) and staff.kind_p >= SURE_KIND_P
     certainty: Certainty = "exact" if sure else "ranged"
     return Pitch(certainty=certainty, degree=degree, alter=alter, alternatives=alternatives)
 
@@ -383,7 +301,7 @@ def _with_alters(
     for degree, p in degrees:
         alter, sure = state.alter(degree), state.chance(degree)
         both.append((degree, alter, round(p * sure, 4)))
-        if p * (1 - sure) >= _LEAST_P:
+        if p * (1 - sure) >= LEAST_P:
             both.append((degree, -1 - alter, round(p * (1 - sure), 4)))
     return (*both[:1], *sorted(both[1:], key=lambda choice: (-choice[2], choice[0], choice[1])))
 

@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import msgspec
 
 from neumary.gamut import Sign
 from neumary.types import Glyph, Reading, Remark
+
+OVERRULED: Final = "overruled"
+"""Begins the note on a reading that was overruled; what it was stands behind it."""
+
+BORNE_OUT: Final = "faint, borne out"
+"""Note on a sign below the level of belief that others bear witness for."""
+
+
+def is_concluded(reading: Reading) -> bool:
+    """Whether a reading was concluded from others rather than seen: inferred, overruled or taken up."""
+    return reading.by == "inferred" or (
+        reading.by == "decided" and reading.note.startswith((OVERRULED, BORNE_OUT))
+    )
 
 
 class Decision(NamedTuple):
@@ -49,9 +62,9 @@ class Record:
         """Put a changed reading of a sign behind its old one; it holds from now on."""
         self.readings.append(msgspec.structs.replace(sign.reading, by="decided", **changes))
 
-    def take_up(self, sign: Sign, p: float) -> None:
+    def take_up(self, sign: Sign, p: float, **changes: object) -> None:
         """Keep a faint sign that others bear witness for."""
-        self.put(sign, confidence=round(p, 4), note="faint, borne out")
+        self.put(sign, confidence=round(p, 4), note=BORNE_OUT, **changes)
 
     def decision(self) -> Decision:
         """The outcome."""

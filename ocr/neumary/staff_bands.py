@@ -6,7 +6,7 @@ and the columns of a staff are smoothed. So no single line has to be seen.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -23,6 +23,8 @@ MOST_LINES: Final = 5
 _FULL_LINES: Final = 3  # from so many lines on a staff is a full one
 _ON: Final = 0.5  # probability from which a cell lies on a staff
 _AXIS_CELLS: Final = 1.6  # cells this near the middle of their staff make up its axis
+_EDGE_CELL: Final = 2  # cells in from the picture's edge, where the map is not yet blurred
+_EDGE_GAP: Final = 9  # cells; shorter gaps in a cut staff do not count
 _SHORTEST_SPACES: Final = 3.0
 _SURE: Final = 0.7  # mean probability that a very short staff must have
 _SHORT_SPACES: Final = 8.0
@@ -89,14 +91,14 @@ def find_bands(seen: LeafMap) -> list[Band]:
     middle = np.abs(seen.up - seen.down) / 2
     axis = (on > _ON) & (middle < _AXIS_CELLS)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(axis.astype(np.uint8), connectivity=8)
-    pieces = []
+    pieces: list[Band | None] = []
     for k in range(1, count):
         left, top, width, height = (int(x) for x in stats[k, :4])
         if width >= 4:
-            piece = _gather(seen, on, labels[top : top + height, left : left + width] == k, top, left)
-            if piece is not None:
-                pieces.append(piece)
-    bands = _join(seen, on, pieces)
+            rows = _axis_rows(labels[top : top + height, left : left + width] == k, top)
+            pieces.append(None if rows is None else _gather(seen, on, rows, left))
+    pieces += [_gather(seen, on, rows, left) for rows, left in _axes_beyond(seen, on)]
+    bands = _join(seen, on, [piece for piece in pieces if piece is not None])
     return [band for band in bands if _is_staff(band)]
 
 
@@ -105,15 +107,33 @@ def _is_staff(band: Band) -> bool:
     return length >= _SHORTEST_SPACES and (length >= _SHORT_SPACES or band.p >= _SURE)
 
 
-def _gather(seen: LeafMap, on: Floats, axis: Bool, top: int, left: int) -> Band | None:
-    """The votes of all cells around a piece of axis."""
-    width = axis.shape[1]
+def _axis_rows(axis: Bool, top: int) -> Floats | None:
+    """Row of a staff's middle in each column; None where most columns have none."""
     every = np.arange(top, top + axis.shape[0])[:, None]
     rows = np.where(axis, every, 0).sum(axis=0) / np.maximum(axis.sum(axis=0), 1)
     have = axis.any(axis=0)
     if have.mean() < 0.5:
         return None
-    rows = np.interp(np.arange(width), np.flatnonzero(have), rows[have])
+    whole = np.interp(np.arange(axis.shape[1]), np.flatnonzero(have), rows[have])
+    return np.asarray(whole, dtype=np.float64)
+
+
+def _axes_beyond(seen: LeafMap, on: Floats) -> Iterator[tuple[Floats, int]]:
+    """Middles of staves that lie beyond the picture's upper or lower edge, and their first columns."""
+    height = len(on)
+    for edge, outwards in ((min(_EDGE_CELL, height - 1), -1), (max(0, height - 1 - _EDGE_CELL), 1)):
+        away = (seen.down[edge] - seen.up[edge]) / 2  # cells down to the middle
+        cut = ((on[edge] > _ON) & (away * outwards > _EDGE_CELL + _AXIS_CELLS)).astype(np.uint8)
+        cut = cv2.morphologyEx(cut[None], cv2.MORPH_CLOSE, np.ones((1, _EDGE_GAP), np.uint8))[0]
+        steps = np.flatnonzero(np.diff(np.pad(cut, 1)))
+        for first, end in zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True):
+            if end - first >= _EDGE_GAP:
+                yield np.asarray(edge + away[first:end], dtype=np.float64), first
+
+
+def _gather(seen: LeafMap, on: Floats, rows: Floats, left: int) -> Band | None:
+    """The votes of all cells around a piece of axis, given by its row in each column."""
+    width = len(rows)
     cols = np.arange(left, left + width)
     here = np.clip(np.rint(rows).astype(int), 0, on.shape[0] - 1)
     space = float(np.median(seen.space[here, cols]))
@@ -129,8 +149,8 @@ def _gather(seen: LeafMap, on: Floats, axis: Bool, top: int, left: int) -> Band 
     weight = votes.sum(axis=0)
     if not (weight > 0).any():
         return None
-    tops = _weighted_median(cells - up, votes)
-    bottoms = _weighted_median(cells + down, votes)
+    tops = _weighted_median(np.asarray(cells - up, dtype=np.float64), votes)
+    bottoms = _weighted_median(np.asarray(cells + down, dtype=np.float64), votes)
     few, full = seen.zone[2][here, cols].sum(), seen.zone[1][here, cols].sum()
     return Band(
         left, tops, bottoms, weight, max(space, 0.5), float(full / max(few + full, 1e-6)),

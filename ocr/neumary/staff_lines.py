@@ -47,6 +47,8 @@ class Course:
         How far the lines stand out where they are seen, grey levels.
     steady : float
         Weak against strong stretches of the lines, 0..1: pen lines are even, text is not.
+    cut : int
+        Lines of the staff that lie beyond the picture's edge.
     """
 
     cols: Floats
@@ -55,6 +57,7 @@ class Course:
     space: float
     strength: float = 0.0
     steady: float = 1.0
+    cut: int = 0
 
     @property
     def per_space(self) -> float:

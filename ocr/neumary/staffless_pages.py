@@ -14,6 +14,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from neumary.kinds import signs_rather_than_letters
 from neumary.leaf_map import LeafMap
 from neumary.settings import ReadSettings
 from neumary.staffless import FreeCandidate
@@ -78,6 +79,11 @@ def add_free_signs(
         return page
     kind = settings.notation_asked
     asked = settings.line_count == 0 or kind in ("staffless", "layered")
+    if not asked and kind is None and _lettered(page):
+        look = look_for_signs(scan.rgb, reader)
+        return (
+            page if look is None or not _rather_signs(page, look) else _with_rows(_without_staves(page), look)
+        )
     if not asked and (kind is not None or not _worth_while(page, seen)):
         return page
     if not page.staves:
@@ -113,6 +119,20 @@ def _outnumbered(page: Page, look: FreeLook) -> bool:
     """Whether staffless signs beyond doubt are more than the notes, and more than a stray few."""
     sure = sum(sign.p_sign >= _BEYOND_DOUBT and sign.name != LETTER for sign in look.signs)
     return sure >= max(_MANY, sum(_heads(page, staff.id) for staff in page.staves) + 1)
+
+
+def _lettered(page: Page) -> bool:
+    return bool(page.staves) and all(staff.kind == "letters" for staff in page.staves)
+
+
+def _rather_signs(page: Page, look: FreeLook) -> bool:
+    current = page.current()
+    sure = sum(
+        current[glyph.id].label in HEADS and current[glyph.id].confidence >= _BEYOND_DOUBT
+        for glyph in page.glyphs
+    )
+    signs = sum(sign.p_sign >= _BEYOND_DOUBT and sign.name != LETTER for sign in look.signs)
+    return signs_rather_than_letters(page.staves[0].kind_p, sure, signs)
 
 
 def _without_staves(page: Page) -> Page:

@@ -11,19 +11,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-import cv2
 import numpy as np
 
-from neumary.ink import flatten
+from neumary.piece_heights import piece_height_of_page_px
 from neumary.staffless import FreeCandidate
 from neumary.types import U8
 from neumary_models.staffless_outputs import SIGN_PX
 
-_SIDE_PX: Final = 1800  # longest side at which pieces of ink are measured
-_LEAST_PX: Final = 5  # smaller pieces are specks
-_LARGEST: Final = 0.06  # of the shorter side; larger pieces are initials and pictures
-_INK: Final = 70  # strength from which a pixel is ink
-_SPREAD: Final = 0.2  # width of the kernel over logarithms of heights
 _SIGN_PER_PIECE: Final = 1.04  # virga against the commonest height of a piece; own count on rendered pages
 _SURE: Final = 0.5  # presence from which a found sign tells the scale
 _FEWEST: Final = 6  # signs that must be found for that
@@ -57,25 +51,7 @@ def typical_sign_px(rgb: U8) -> float:
     float
         0 where the page has too little ink to tell.
     """
-    reduce = min(1.0, float(_SIDE_PX / max(rgb.shape[:2])))
-    size = (max(1, round(rgb.shape[1] * reduce)), max(1, round(rgb.shape[0] * reduce)))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if reduce < 1 else rgb
-    strength = 255 - flatten(np.asarray(small, np.uint8)).min(axis=2)
-    inked = (strength > _INK).astype(np.uint8)
-    _, _, stats, _ = cv2.connectedComponentsWithStats(inked, connectivity=8)
-    heights = stats[1:, cv2.CC_STAT_HEIGHT].astype(float)
-    widths = stats[1:, cv2.CC_STAT_WIDTH].astype(float)
-    fits = (heights >= _LEAST_PX) & (heights <= _LARGEST * min(size)) & (widths < 8 * heights)
-    area = stats[1:, cv2.CC_STAT_AREA].astype(float)
-    fits &= area > 0.12 * heights * widths
-    heights, area = heights[fits], area[fits]
-    if len(heights) < 10:
-        return 0.0
-    weights = heights * np.sqrt(area)  # words outvote specks
-    grid = np.exp(np.arange(np.log(_LEAST_PX), np.log(heights.max()) + 0.05, 0.03))
-    near = np.exp(-0.5 * (np.log(grid[:, None] / heights[None]) / _SPREAD) ** 2)
-    commonest = float(grid[int(np.argmax(near @ weights))])
-    return commonest * _SIGN_PER_PIECE / reduce
+    return piece_height_of_page_px(rgb) * _SIGN_PER_PIECE
 
 
 def scale_error(found: Sequence[FreeCandidate]) -> float:

@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
 import numpy as np
 
+from neumary.columns import Extent, order_staves
 from neumary.leaf_map import LeafMap, look
 from neumary.lines import Floats, stroke_height
 from neumary.staff_bands import MOST_LINES, Band, find_bands, line_courses
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, line_evidence
 from neumary.staff_shape import build, line_look, with_area
-from neumary.types import InkMap, Remark, Staff
+from neumary.types import Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
 
 _OFF: Final = 0.22  # logarithm of an error in the space from which another look is worth while
@@ -97,10 +98,12 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     if not courses:
         said = Remark(code="no-staves", text="No staff lines were found on this page.")
         return FoundStaves([], [said], seen, space)
-    staves = [build(ink, course, column, i) for i, (column, course) in enumerate(reading_order(courses))]
+    ordered = reading_order(courses)
+    staves = [build(ink, course, column, i) for i, (column, course) in enumerate(ordered)]
     height, width = (side / ink.scale for side in ink.flat.shape[:2])
     staves = [with_area(staff, staves, height, width) for staff in staves]
-    return FoundStaves(staves, _remarks(staves), seen, space)
+    cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
+    return FoundStaves(staves, _remarks(staves, cut), seen, space)
 
 
 def _look(ink: InkMap, model: LoadedModel) -> tuple[LeafMap, list[Band], float]:
@@ -196,10 +199,16 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
             strips.append((guess, near[0]))
         evidence = partial(line_evidence, near[0], seen, first=band.first, space=guess)
         cells, space = line_courses(seen, band, asked, evidence)
-        course = follow_lines(near[0], seen, cells, band.first, space * seen.cell_px[0])
-        if course is not None and _believed(seen, cells, band.first):
-            courses.append(course)
+        kept = cells[_within_picture(seen, cells)]
+        course = follow_lines(near[0], seen, kept, band.first, space * seen.cell_px[0]) if len(kept) else None
+        if course is not None and _believed(seen, kept, band.first):
+            courses.append(replace(course, cut=len(cells) - len(kept)))
     return courses
+
+
+def _within_picture(seen: LeafMap, cells: Floats) -> Bool:
+    """Which lines run within the picture for most of their way."""
+    return np.asarray(np.mean((cells >= -0.5) & (cells <= seen.line.shape[0] - 0.5), axis=1) > 0.5)
 
 
 def _believed(seen: LeafMap, cells: Floats, first: int) -> bool:
@@ -213,47 +222,31 @@ def _believed(seen: LeafMap, cells: Floats, first: int) -> bool:
 
 def reading_order(courses: list[Course]) -> list[tuple[int, Course]]:
     """Staves with their column: columns left to right, in each from top to bottom."""
-    return [
-        (column, course) for column, group in enumerate(_cut_columns(courses)) for course in _top_down(group)
-    ]
+    return [(column, courses[i]) for column, i in order_staves([_extent(course) for course in courses])]
 
 
-def _cut_columns(courses: list[Course]) -> list[list[Course]]:
-    """Groups of staves between which no staff crosses."""
-    groups: list[list[Course]] = []
-    reach = -1.0
-    for course in sorted(courses, key=lambda c: (c.cols[0], c.cols[-1])):
-        # Staves of one column need not begin alike, but they share most of their width.
-        if groups and course.cols[0] < reach - 0.1 * (course.cols[-1] - course.cols[0]):
-            groups[-1].append(course)
-        else:
-            groups.append([course])
-        reach = max(reach, float(course.cols[-1]))
-    return groups
+def _extent(course: Course) -> Extent:
+    left, right = float(course.cols[0]), float(course.cols[-1])
+    middle = course.rows.mean(axis=0)
+    slope = float(middle[-1] - middle[0]) / max(right - left, 1.0)
+    return Extent(left, right, float(course.rows.mean()), slope, course.space)
 
 
-def _top_down(group: list[Course]) -> list[Course]:
-    """Top to bottom; of two at the same height the left one first."""
-    rest = sorted(group, key=lambda c: float(c.rows.mean()))
-    done: list[Course] = []
-    while rest:
-        head = rest[0]
-        beside = [c for c in rest if abs(float(c.rows.mean() - head.rows.mean())) < 1.5 * head.space]
-        nearest = min(beside, key=lambda c: float(c.cols[0]))
-        rest.remove(nearest)
-        done.append(nearest)
-    return done
-
-
-def _remarks(staves: list[Staff]) -> list[Remark]:
+def _remarks(staves: list[Staff], cut: dict[str, int]) -> list[Remark]:
+    """Staves with another number of lines than most; those `cut` by the picture's edge, lines lost."""
     counts = [len(staff.lines) for staff in staves]
     usual = max(sorted(set(counts)), key=counts.count)
-    return [
-        Remark(
-            code="line-count",
-            text=f"Found {len(staff.lines)} lines where most staves of this page have {usual}.",
-            staff=staff.id,
-        )
-        for staff in staves
-        if len(staff.lines) != usual
-    ]
+    said = []
+    for staff in staves:
+        number = len(staff.lines)
+        if staff.id in cut:
+            whole = number + cut[staff.id]
+            text = (
+                f"The picture's edge cuts staff {staff.id}: {number} of about {whole} lines are in it, "
+                "counted from the lowest one seen."
+            )
+            said.append(Remark(code="cut-staff", text=text, staff=staff.id))
+        elif number != usual:
+            text = f"Found {number} lines where most staves of this page have {usual}."
+            said.append(Remark(code="line-count", text=text, staff=staff.id))
+    return said

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from neumary.gamut import Sign, clef_groups, clef_step, leads, line_clef
+from neumary.gamut import CLEF_DEGREES, Sign, clef_groups, clef_step, leads, line_clef
 from neumary.priors import CLEF_USE
 from neumary.types import Reading, Staff
 from neumary_models.labels import CLEFS
@@ -101,3 +101,19 @@ def usual_clefs(staff: Staff) -> dict[tuple[str, int], float]:
     use = {(x, clef_step(line)): p for (x, line), p in CLEF_USE.items() if line <= max(lines, 4)}
     total = sum(use.values())
     return {key: p / total for key, p in use.items()}
+
+
+def letter_clefs(staff: Staff) -> list[tuple[str, int]]:
+    """Every letter but C and F on every line this staff has: (label, step)."""
+    others = [label for label in sorted(CLEFS) if label not in ("clef_c", "clef_f")]
+    return [(label, 2 * line) for label in others for line in range(max(len(staff.lines), 1))]
+
+
+def letter_on_line(base: int, staff: Staff) -> tuple[str, int]:
+    """Letter and step of a clef that gives the bottom line a degree, on a line of the staff or near one.
+
+    Clefs stand on lines (common practice); of the seven letters one always does.
+    """
+    on_lines = [(label, d - base) for label, d in CLEF_DEGREES.items() if (d - base) % 2 == 0]
+    top = 2 * (max(len(staff.lines), 1) - 1)
+    return min(on_lines, key=lambda clef: (max(-clef[1], clef[1] - top, 0), clef))

@@ -40,6 +40,7 @@ KIND_OF: Final = {
     "square": "square",
     "pointed": "pointed",
     "five-line": "square",
+    "songbook": "square",
 }
 """Kind of notation of each kind of rendered page."""
 _NEAR_SPACES: Final = 0.6

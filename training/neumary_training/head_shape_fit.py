@@ -1,6 +1,6 @@
 """Fit `neumary.head_shape_table`: square hands told from pointed ones by the edges of their heads.
 
-    python -m neumary_training.head_shape_fit --work runs/heads --pages 300            # fit
+    python -m neumary_training.head_shape_fit --work runs/heads --pages 600            # fit
     python -m neumary_training.head_shape_fit --work runs/heads --pages 100 --report   # measure
 
 Pages are rendered, half of them in pointed hands, and read end to end. Those fitted on are of the
@@ -111,7 +111,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--work", type=Path, required=True)
-    parser.add_argument("--pages", type=int, default=300)
+    parser.add_argument("--pages", type=int, default=600)
     parser.add_argument("--model", default=zoo.DEFAULT)
     parser.add_argument("--report", action="store_true", help="measure the shipped table on the test part")
     given = parser.parse_args(arguments)

@@ -41,7 +41,7 @@ from neumary_training.export import export_net
 from neumary_training.leaf_crops import Crops, LeafCropper
 from neumary_training.leaf_data import LEAVES_VIEW, load_leaves
 from neumary_training.shards import LEAVES, Pool, data_hash, pages_drawn, render_shards
-from neumary_training.train import moving_average, rate_of
+from neumary_training.train import computes_in_16_bits, moving_average, rate_of
 
 _RARE_REGION: Final = 4.0  # what a region's own cells count for more, signs covering little
 _LINE_SIGMA: Final = 0.6  # cells
@@ -141,7 +141,7 @@ def losses(scores: Tensor, crops: Crops) -> dict[str, Tensor]:
     rare = torch.full((len(REGIONS), 1, 1), _RARE_REGION, device=scores.device)
     region = functional.binary_cross_entropy_with_logits(scores[:, REGION], crops.region, pos_weight=rare)
     return {
-        "zone": 2.0 * (zone * _weights(crops.zone)).mean(),
+        "zone": 2.0 * zone,
         "line": 2.0 * line,
         "up": 0.3 * away(UP, crops.up),
         "down": 0.3 * away(DOWN, crops.down),
@@ -192,7 +192,7 @@ class LeafRun:
             group["lr"] = self.config.peak_rate * rate_of(done, self.config.steps)
         crops = cropper.crops(self.rng, self.config.batch)
         picture = shaken(crops.picture, self.generator).contiguous(memory_format=torch.channels_last)
-        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=computes_in_16_bits(self.device)):
             scores = self.net(picture)
         parts = losses(scores, crops)
         self.optimiser.zero_grad(set_to_none=True)

@@ -139,7 +139,7 @@ def free_losses(scores: Tensor, batch: FreeBatch) -> dict[str, Tensor]:
 class FreeRun:
     """One training run: everything that changes from step to step, so that it can be resumed."""
 
-    def __init__(self, config: FreeTrainConfig, work: Path) -> None:
+    def __init__(self, config: FreeTrainConfig, work: Path, weights: Path | None = None) -> None:
         self.config, self.work = config, work
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(config.seed)
@@ -149,6 +149,8 @@ class FreeRun:
         self.generator = torch.Generator(device=self.device)
         self.generator.manual_seed(config.seed)
         self.net = free_net(config).to(self.device)
+        if weights is not None:
+            self.net.load_state_dict(torch.load(weights, map_location=self.device, weights_only=True))
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay
         )
@@ -227,11 +229,17 @@ def free_net(config: FreeTrainConfig) -> MapNet:
     return MapNet(CHANNELS_IN, CHANNELS_OUT, config.widths, HEAT, config.blocks, config.tail)
 
 
-def train_free(config: FreeTrainConfig, work: Path, limit_s: float = 0.0, shards: Path | None = None) -> Path:
+def train_free(
+    config: FreeTrainConfig,
+    work: Path,
+    limit_s: float = 0.0,
+    shards: Path | None = None,
+    weights: Path | None = None,
+) -> Path:
     """Train, calibrate and export; give the folder of the finished model."""
     work.mkdir(parents=True, exist_ok=True)
     folder = shards or work / FREE_PAGES
-    run = FreeRun(config, work)
+    run = FreeRun(config, work, weights)
     held_out = load_free_pages(folder, "held-out")
     crop = (config.crop_rows, config.crop_cols)
     train_crops = FreeCropper(load_free_pages(folder, "train"), crop, run.device)
@@ -282,18 +290,20 @@ def main() -> None:
     parser.add_argument(
         "--limit-s", type=float, default=0.0, help="seconds the optimiser may take; 0 = no limit"
     )
+    parser.add_argument("--from", dest="weights", type=Path, help="weights (.pt) to start from")
     options = parser.parse_args()
     config = load_free_config(options.config)
     if options.pages:
         config = replace(config, **pages_drawn(options.pages, FREE_PAGES))
-        print(train_free(config, options.work, options.limit_s, options.pages / FREE_PAGES))
+        shards = options.pages / FREE_PAGES
+        print(train_free(config, options.work, options.limit_s, shards, options.weights))
         return
     folder = options.work / FREE_PAGES
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
         pool = Pool(config.seed, config.kinds, SPACES_PX)
         render_shards({folder: FREE_VIEW}, pool, split, pages, options.jobs)
     if not options.render_only:
-        print(train_free(config, options.work, options.limit_s))
+        print(train_free(config, options.work, options.limit_s, weights=options.weights))
 
 
 if __name__ == "__main__":

@@ -90,7 +90,7 @@ def losses(scores: Tensor, batch: Batch, smoothing: float = 0.0) -> dict[str, Te
 class Run:
     """One training run: everything that changes from step to step, so that it can be resumed."""
 
-    def __init__(self, config: TrainConfig, work: Path, strips: Path) -> None:
+    def __init__(self, config: TrainConfig, work: Path, strips: Path, weights: Path | None = None) -> None:
         self.config, self.work = config, work
         self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(config.seed)
@@ -98,6 +98,8 @@ class Run:
         self.generator = torch.Generator(device=self.device)
         self.generator.manual_seed(config.seed)
         self.net = StripNet(config.widths, config.blocks, config.tail).to(self.device)
+        if weights is not None:
+            self.net.load_state_dict(torch.load(weights, map_location=self.device, weights_only=True))
         self.optimiser = torch.optim.AdamW(
             self.net.parameters(), lr=config.peak_rate, weight_decay=config.weight_decay
         )
@@ -131,7 +133,7 @@ class Run:
         batch = crops.crops(self.rng, config.batch, config.ends, config.stretch, config.slant)
         show_through(batch.strips, batch.layer, self.generator)
         strips = shake_colours(batch.strips, self.generator, crops.blind)
-        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=computes_in_16_bits(self.device)):
             scores = self.net(strips.contiguous(memory_format=torch.channels_last))
         parts = losses(scores, batch, config.label_smoothing)
         total = torch.stack(list(parts.values())).sum()
@@ -151,7 +153,7 @@ class Run:
         sums = []
         for _ in range(_CHECK_BATCHES):
             batch = crops.crops(rng, self.config.batch)
-            with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+            with torch.autocast(self.device.type, torch.bfloat16, enabled=computes_in_16_bits(self.device)):
                 scores = net(batch.strips)
             sums.append(sum(float(part) for part in losses(scores, batch).values()))
         return float(np.mean(sums))
@@ -193,6 +195,7 @@ def train(
     strips: Path | None = None,
     crops: tuple[Cropper, Cropper] | None = None,
     limit_s: float = 0.0,
+    weights: Path | None = None,
 ) -> Path:
     """Train, calibrate and export.
 
@@ -208,6 +211,8 @@ def train(
     limit_s : float
         Seconds the optimiser may take; the learning rate falls with the time passed, so that
         the run ends whole. 0 for no limit.
+    weights : Path, optional
+        A ``.pt`` file to start from rather than from chance.
 
     Returns
     -------
@@ -216,7 +221,7 @@ def train(
     """
     work.mkdir(parents=True, exist_ok=True)
     strips = strips or work / STRIPS
-    run = Run(config, work, strips)
+    run = Run(config, work, strips, weights)
     train_crops, held_out = crops or (run.cropper("train"), run.cropper("held-out"))
     began = time.monotonic()
     while max(run.step, run.due) < config.steps and run.stale < config.patience:
@@ -254,6 +259,11 @@ def _blinded(net: Any, blind: list[int]) -> torch.nn.Module:
     return net  # type: ignore[no-any-return]
 
 
+def computes_in_16_bits(device: torch.device) -> bool:
+    """Whether convolutions are faster in bfloat16: on GPUs, and on processors with instructions for it."""
+    return device.type == "cuda" or bool(torch.ops.mkldnn._is_mkldnn_bf16_supported())
+
+
 def moving_average(averaged: Any, current: Any, count: Any) -> None:
     """Exponential moving average that forgets its first, untrained weights fast."""
     keep = min(0.999, (1 + int(count)) / (10 + int(count)))
@@ -281,18 +291,20 @@ def main() -> None:
     parser.add_argument("--pages", type=Path, help="folder of render_pages, instead of drawing")
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--limit-s", type=float, default=0.0, help="seconds to train; 0 = no limit")
+    parser.add_argument("--from", dest="weights", type=Path, help="weights (.pt) to start from")
     options = parser.parse_args()
     config = load_config(options.config)
     if options.pages:
         config = replace(config, **pages_drawn(options.pages, STRIPS))
-        print(train(config, options.work, options.pages / STRIPS, limit_s=options.limit_s))
+        strips = options.pages / STRIPS
+        print(train(config, options.work, strips, limit_s=options.limit_s, weights=options.weights))
         return
     strips = options.work / STRIPS
     for split, pages in (("held-out", config.held_out_pages), ("train", config.train_pages)):
         pool = Pool(config.seed, config.kinds, ageing=config.ageing)
         render_shards({strips: STRIPS_VIEW}, pool, split, pages, options.jobs)
     if not options.render_only:
-        print(train(config, options.work, limit_s=options.limit_s))
+        print(train(config, options.work, limit_s=options.limit_s, weights=options.weights))
 
 
 if __name__ == "__main__":

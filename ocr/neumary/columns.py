@@ -1,0 +1,133 @@
+"""Columns of staves, and the order in which the staves of a page are read.
+
+A page seen askew or in perspective has slanting gutters, so that one column reaches under the other and
+no straight cut parts them: the cut leans as the staves do. A staff that runs across two columns (a heading,
+or two staves taken for one) does not join them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+_SHARED: Final = 0.1  # staves of one column share more of their width than this
+_LEANS: Final = (0.0, 0.5, 1.0, 1.5, 2.0)  # how much more or less than the staves a gutter leans
+_WIDE: Final = 1.4  # a staff across columns is so much longer than the middle one
+_FEW: Final = 0.25  # and no more of a page's staves than this share run across columns
+_BESIDE_SPACES: Final = 1.5  # staves of one column this near in height stand side by side
+_LEAST_LEANING: Final = 2  # columns parted by a leaning cut have so many staves at least
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """Where a staff stands, in px of any one scale.
+
+    Attributes
+    ----------
+    left, right : float
+        Columns of its ends.
+    row : float
+        Its middle.
+    slope : float
+        Rows it falls for each column to the right.
+    space : float
+        Staff space.
+    """
+
+    left: float
+    right: float
+    row: float
+    slope: float
+    space: float
+
+
+def order_staves(staves: Sequence[Extent]) -> list[tuple[int, int]]:
+    """Staves in the order they are read: columns left to right, in each from top to bottom.
+
+    Parameters
+    ----------
+    staves : sequence of Extent
+
+    Returns
+    -------
+    list of (int, int)
+        Column, and place of the staff in `staves`.
+    """
+    if not staves:
+        return []
+    columns = max((_cut(staves, lean) for lean in _leans(staves)), key=len)  # the first of equals
+    return [(number, i) for number, column in enumerate(columns) for i in _top_down(staves, column)]
+
+
+def _leans(staves: Sequence[Extent]) -> list[float]:
+    """Columns a gutter may move to the right for each row down: square to the staves, about."""
+    slope = float(np.median([staff.slope for staff in staves]))
+    return [-slope * share for share in _LEANS]
+
+
+def _cut(staves: Sequence[Extent], lean: float) -> list[list[int]]:
+    """Groups of staves between which no staff crosses, but those across columns."""
+    level = [(s.left - lean * s.row, s.right - lean * s.row) for s in staves]
+    across = _across(level)
+    groups: list[list[int]] = []
+    reach = -np.inf
+    for i in sorted((i for i in range(len(staves)) if i not in across), key=lambda i: level[i]):
+        left, right = level[i]
+        # Staves of one column need not begin alike, but they share most of their width.
+        if groups and left < reach - _SHARED * (right - left):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+        reach = max(reach, right)
+    if lean and not all(len(g) >= _LEAST_LEANING and _beside(staves, g, groups) for g in groups):
+        return []
+    for i in sorted(across):
+        _nearest(level, groups, i).append(i)
+    return groups
+
+
+def _across(level: Sequence[tuple[float, float]]) -> set[int]:
+    """Long staves that run over two others which share nothing."""
+    usual = float(np.median([right - left for left, right in level]))
+    across = set()
+    for i, (left, right) in enumerate(level):
+        if right - left < _WIDE * usual:
+            continue
+        under = [j for j in range(len(level)) if j != i and _share(level[j], (left, right)) > 0.5]
+        if any(_share(level[j], level[k]) <= 0 for j in under for k in under if j < k):
+            across.add(i)
+    return across if len(across) <= _FEW * len(level) else set()
+
+
+def _share(one: tuple[float, float], other: tuple[float, float]) -> float:
+    """Share of the shorter one's width that both have; below 0 where a gap parts them."""
+    common = min(one[1], other[1]) - max(one[0], other[0])
+    return common / max(min(one[1] - one[0], other[1] - other[0]), 1e-6)
+
+
+def _beside(staves: Sequence[Extent], group: Sequence[int], groups: Sequence[Sequence[int]]) -> bool:
+    """Whether another column stands beside this one, not above or below it."""
+    rows = [staves[i].row for i in group]
+    return any(min(rows) < staves[j].row < max(rows) for other in groups if other is not group for j in other)
+
+
+def _nearest(level: Sequence[tuple[float, float]], groups: list[list[int]], i: int) -> list[int]:
+    """The first column that a staff across columns runs over."""
+    over = [g for g in groups if any(_share(level[j], level[i]) > 0.5 for j in g)]
+    return (over or groups)[0]
+
+
+def _top_down(staves: Sequence[Extent], column: Sequence[int]) -> list[int]:
+    """Top to bottom; of two at the same height the left one first."""
+    rest = sorted(column, key=lambda i: staves[i].row)
+    done: list[int] = []
+    while rest:
+        head = staves[rest[0]]
+        beside = [i for i in rest if abs(staves[i].row - head.row) < _BESIDE_SPACES * head.space]
+        nearest = min(beside, key=lambda i: staves[i].left)
+        rest.remove(nearest)
+        done.append(nearest)
+    return done

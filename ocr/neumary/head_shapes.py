@@ -1,0 +1,132 @@
+"""Square heads or pointed ones: told by which way the edges of their ink run.
+
+A square head has upright and level edges, a lozenge slanting ones, and so have the strokes that
+join them. The directions of edges are counted in nine parts of each head (N. Dalal and B.
+Triggs, "Histograms of oriented gradients for human detection", CVPR 2005); their means over the
+page are weighed by a logistic model fitted on rendered pages (`neumary.head_shape_table`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from neumary.head_shape_table import LEAST_SPREAD, MEANS, OFFSET, SPREADS, WEIGHTS
+from neumary.types import Glyph, InkMap, Reading, Staff
+from neumary_models.labels import HEADS
+
+F64 = npt.NDArray[np.float64]
+
+GROUPS: Final = ("punctum", "virga", "")
+"""Labels whose heads are described apart; "" = all heads."""
+CELLS: Final = 3
+"""Parts of a head each way."""
+DIRECTIONS: Final = 8
+"""Of edges, told apart round the circle; the first is a left edge of ink."""
+MEASURES: Final = CELLS * CELLS * DIRECTIONS + 2
+"""Of each group: shares of the directions, part by part, then height and width in spaces."""
+_SURE_HEAD_P: Final = 0.6
+_LEAST_HEADS: Final = 4  # of a group; a group with fewer is taken to look as usual
+_MOST_HEADS: Final = 120  # more tell no more
+_SIDE_SPACES: Final = 2.0
+_SIDE_PX: Final = 24
+_MIDDLE: Final = slice(4, 20)  # px: what of a patch is the head's own
+_SOFT_PX: Final = 0.7
+_LEVEL: Final = (DIRECTIONS // 4, 3 * DIRECTIONS // 4)  # upper and lower edges, as staff lines have
+
+
+def describe_heads(
+    ink: InkMap, staves: Sequence[Staff], glyphs: Sequence[Glyph], readings: Sequence[Reading]
+) -> F64 | None:
+    """Directions of edges and sizes of a page's heads.
+
+    Parameters
+    ----------
+    ink : InkMap
+    staves, glyphs, readings : sequence of Staff, of Glyph, of Reading
+
+    Returns
+    -------
+    ndarray of float64, shape (len(GROUPS) * MEASURES,), or None
+        Means of the measures, group by group; nan in a group of too few heads. None where there are
+        too few heads of any kind.
+    """
+    space = {staff.id: staff.space_px for staff in staves}
+    current = {reading.glyph: reading for reading in readings}
+    groups: dict[str, list[F64]] = {name: [] for name in GROUPS}
+    for glyph in glyphs:
+        reading = current.get(glyph.id)
+        if reading is None or glyph.staff not in space or len(groups[""]) >= _MOST_HEADS:
+            continue
+        if reading.label not in HEADS or reading.note or reading.confidence < _SURE_HEAD_P:
+            continue
+        box, unit = glyph.box, space[glyph.staff]
+        sizes = [(box.bottom - box.top) / unit, (box.right - box.left) / unit]
+        measured = np.concatenate([count_edges(_patch(ink, glyph, unit)), sizes])
+        for name in (reading.label, ""):
+            if name in groups:
+                groups[name].append(measured)
+    if len(groups[""]) < _LEAST_HEADS:
+        return None
+    usual = [
+        np.mean(own, axis=0) if len(own) >= _LEAST_HEADS else np.full(MEASURES, np.nan)
+        for own in groups.values()
+    ]
+    return np.concatenate(usual)
+
+
+def _patch(ink: InkMap, glyph: Glyph, space_px: float) -> F64:
+    """Ink around a head, grey levels swallowed, brought to one size."""
+    side = _SIDE_SPACES * space_px * ink.scale
+    step = side / _SIDE_PX
+    row, col = (glyph.row + 0.5) * ink.scale - 0.5, (glyph.col + 0.5) * ink.scale - 0.5
+    lead = (step - side) / 2
+    to_page = np.array([[step, 0, col + lead], [0, step, row + lead]])
+    flat = cv2.warpAffine(
+        ink.flat, to_page, (_SIDE_PX, _SIDE_PX), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255),
+    )  # fmt: skip
+    return np.asarray(255.0 - flat.min(axis=2), dtype=np.float64)
+
+
+def count_edges(patch: F64) -> F64:
+    """Strength of the edges of each direction, part by part, over that of all that are not level.
+
+    Parameters
+    ----------
+    patch : ndarray of float64, shape (24, 24)
+        Grey levels swallowed; two staff spaces high and wide.
+    """
+    soft = cv2.GaussianBlur(patch, (0, 0), _SOFT_PX)
+    down = cv2.Sobel(soft, cv2.CV_64F, 0, 1, ksize=3)[_MIDDLE, _MIDDLE]
+    across = cv2.Sobel(soft, cv2.CV_64F, 1, 0, ksize=3)[_MIDDLE, _MIDDLE]
+    strength = np.hypot(down, across)
+    at = (np.arctan2(down, across) / (2 * np.pi) * DIRECTIONS) % DIRECTIONS
+    low = np.floor(at)
+    part = at - low
+    first = low.astype(int) % DIRECTIONS
+    cell = np.arange(len(strength)) * CELLS // len(strength)
+    lead = (cell[:, None] * CELLS + cell[None, :]) * DIRECTIONS
+    count = CELLS * CELLS * DIRECTIONS
+    shares = np.bincount((lead + first).ravel(), (strength * (1 - part)).ravel(), count)
+    shares += np.bincount((lead + (first + 1) % DIRECTIONS).ravel(), (strength * part).ravel(), count)
+    slanting = np.delete(shares.reshape(-1, DIRECTIONS), _LEVEL, axis=1).sum()
+    return np.asarray(shares / max(float(slanting), 1e-6))
+
+
+def pointed_p(described: F64) -> float:
+    """Probability that heads are those of a pointed hand.
+
+    Parameters
+    ----------
+    described : ndarray of float64
+        From `describe_heads`.
+    """
+    off = (described - np.array(MEANS)) / np.maximum(np.array(SPREADS), LEAST_SPREAD)
+    odds = float(np.nan_to_num(off) @ np.array(WEIGHTS)) + OFFSET
+    return 1 / (1 + math.exp(-max(-30.0, min(30.0, odds))))

@@ -1,0 +1,86 @@
+"""Whether the staff lines of a page are ink at all, or only thought into rows of neumes.
+
+Neumes that keep to a grid can make the leaf network see lines where none were ruled. A line that
+was drawn swallows more light than the parchment just above and below it nearly everywhere between
+the notes; a line thought into bare parchment does so in half of the places, as noise does.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from neumary.types import F32, InkMap, Remark, Staff, StaffLine
+
+NOT_DRAWN: Final = Remark(
+    code="no-staves",
+    text="No staff lines were found on this page: what looked like lines is not ink. If lines are there, "
+    "say how many (--lines).",
+)
+"""What is said of a page whose lines are none."""
+_SAMPLES: Final = 200  # of each line
+_BESIDE_SPACES: Final = 0.28  # how far above and below a line parchment is looked at
+_LEAST_BESIDE_PX: Final = 3
+_COVERED: Final = 90.0  # grey levels: from here something is written beside the line
+_LEAST_BARE: Final = 10  # samples without writing that tell anything
+# Grey levels a page's lines swallow more than what lies beside them, median of its staves: on rendered
+# pages 23 and more where lines are drawn, 9 to 11 where the network took a grid for lines.
+_CONTRAST_EVEN: Final = 15.0
+_CONTRAST_SLOPE: Final = 0.6
+
+
+def drawn_p(ink: InkMap, staves: Sequence[Staff]) -> float:
+    """Probability that the lines of a page's staves were drawn.
+
+    Parameters
+    ----------
+    ink : InkMap
+    staves : sequence of Staff
+        All of a page.
+
+    Returns
+    -------
+    float
+        1 where too little parchment is bare to tell.
+    """
+    strength = np.asarray(255 - ink.flat.min(axis=2), dtype=np.float32)
+    told = [contrast for staff in staves if (contrast := line_contrast(ink, strength, staff)) is not None]
+    if not told:
+        return 1.0
+    return 1 / (1 + math.exp(-_CONTRAST_SLOPE * (float(np.median(told)) - _CONTRAST_EVEN)))
+
+
+def line_contrast(ink: InkMap, strength: F32, staff: Staff) -> float | None:
+    """Grey levels the lines of a staff swallow more than the parchment beside them, mean of its lines.
+
+    Parameters
+    ----------
+    ink : InkMap
+    strength : ndarray of float32, shape (H, W)
+        Light swallowed at working scale, grey levels.
+    staff : Staff
+    """
+    each = [_contrast(ink, strength, line, staff.space_px) for line in staff.lines]
+    told = [contrast for contrast in each if contrast is not None]
+    return float(np.mean(told)) if told else None
+
+
+def _contrast(ink: InkMap, strength: F32, line: StaffLine, space_px: float) -> float | None:
+    cols = np.linspace(line.cols[0], line.cols[-1], _SAMPLES)
+    rows = np.interp(cols, line.cols, line.rows)
+    row = np.rint((rows + 0.5) * ink.scale - 0.5).astype(int)
+    col = np.clip(np.rint((cols + 0.5) * ink.scale - 0.5).astype(int), 0, strength.shape[1] - 1)
+    away = max(_LEAST_BESIDE_PX, round(_BESIDE_SPACES * space_px * ink.scale))
+
+    def strongest(shift: int) -> F32:
+        near = np.clip(row + shift + np.arange(-1, 2)[:, None], 0, strength.shape[0] - 1)
+        return np.asarray(strength[near, col].max(axis=0))
+
+    on, above, below = strongest(0), strongest(-away), strongest(away)
+    bare = (above < _COVERED) & (below < _COVERED)
+    if int(bare.sum()) <= _LEAST_BARE:
+        return None
+    return float(np.median((on - (above + below) / 2)[bare]))

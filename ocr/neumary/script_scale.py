@@ -1,0 +1,79 @@
+"""The size of a page by its script, where no staves tell it.
+
+A leaf without staves was seen at whatever size its ruling, or the size of the photograph, seemed to
+tell, and that may be off by a factor of six. The small letters of its words tell the size of
+staves and neumes within a third.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from neumary.ink import map_ink, mapped_for
+from neumary.leaf_map import LeafMap, look
+from neumary.piece_heights import piece_height_of_page_px
+from neumary.types import InkMap, Scan, Staff
+from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
+from neumary_models.zoo import LoadedModel
+
+_SPACE_PER_PIECE: Final = 1.1  # staff space against the commonest height of a piece of ink
+_SAME_SIZE: Final = 0.1  # logarithm of two sizes
+# Of a page's cells; rendered pages of words alone have up to 0.001, those with notes from 0.008 on.
+_NOTES_SHARE: Final = 0.003
+
+
+def has_notes(seen: LeafMap) -> bool:
+    """Whether the leaf network sees notes or staffless signs anywhere."""
+    return seen.share_of("music") + seen.share_of("free-sign") >= _NOTES_SHARE
+
+
+def notes_outside(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
+    """Share of a page's cells that hold notes or staffless signs and lie on none of its staves.
+
+    Parameters
+    ----------
+    seen : LeafMap
+    ink : InkMap
+        Of which `seen` is a look.
+    staves : sequence of Staff
+        With their areas.
+    """
+    notes = np.maximum(*(seen.region[REGIONS.index(name)] for name in ("music", "free-sign"))) > 0.5
+    for staff in staves:
+        high, wide = (ink.scale / side for side in seen.cell_px)
+        area = staff.area
+        rows = slice(int(area.top * high), int(area.bottom * high) + 1)
+        notes[rows, int(area.left * wide) : int(area.right * wide) + 1] = False
+    return float(notes.mean())
+
+
+def look_by_script(
+    scan: Scan, ink: InkMap, seen: LeafMap, finder: LoadedModel
+) -> tuple[InkMap, LeafMap] | None:
+    """The leaf at the size its script tells.
+
+    Parameters
+    ----------
+    scan : Scan
+    ink : InkMap
+        Handed back where its scale suits that size.
+    seen : LeafMap
+        As the leaf was seen before.
+    finder : LoadedModel
+        The leaf network.
+
+    Returns
+    -------
+    (InkMap, LeafMap) or None
+        None where the script tells nothing, or the size the leaf was seen at before.
+    """
+    space = _SPACE_PER_PIECE * piece_height_of_page_px(scan.rgb)
+    before = seen.cell_px[0] * LEAF_SPACE / STRIDE / ink.scale
+    if not space or abs(math.log(before / space)) < _SAME_SIZE:
+        return None
+    leaf = ink if mapped_for(ink, space) else map_ink(scan, space)
+    return leaf, look(leaf, space * leaf.scale, finder)
