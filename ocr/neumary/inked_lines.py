@@ -26,9 +26,10 @@ _BESIDE_SPACES: Final = 0.28  # how far above and below a line parchment is look
 _LEAST_BESIDE_PX: Final = 3
 _COVERED: Final = 90.0  # grey levels: from here something is written beside the line
 _LEAST_BARE: Final = 10  # samples without writing that tell anything
-# Grey levels a page's lines swallow more than what lies beside them, median of its staves: on rendered
-# pages 23 and more where lines are drawn, 9 to 11 where the network took a grid for lines.
-_CONTRAST_EVEN: Final = 15.0
+# Grey levels a page's lines swallow more than what lies beside them, median of its staves: on 110 rendered
+# pages 14 and more where lines are drawn, but 7.5 and 11 on two very pale ones; 9 to 11 where the network
+# took a grid for lines, and far more where it took ruling or text for lines, which this cannot tell.
+_CONTRAST_EVEN: Final = 10.5
 _CONTRAST_SLOPE: Final = 0.6
 
 
