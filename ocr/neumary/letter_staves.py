@@ -20,6 +20,7 @@ import numpy as np
 from neumary.gamut import CLEF_DEGREES
 from neumary.glyphs import Calibration, choose, find_candidates, place
 from neumary.implied_spacing import FarHead, Spacing, fit_course, fit_spacing
+from neumary.inked_lines import line_p
 from neumary.kinds import lettered_p
 from neumary.leaf_map import LeafMap
 from neumary.letter_heights import Heights, Letter, name_letters
@@ -36,10 +37,12 @@ from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
 from neumary_models.zoo import LoadedModel
 
 _SURE: Final = 0.9  # that letters give the heights: then no other look is taken
-_NOT_DRAWN, _DRAWN = (
-    0.5,
-    0.95,
-)  # probabilities that lines were drawn: under the first they do not stand anyway
+# Probabilities that lines were drawn: under the first they do not stand anyway.
+_NOT_DRAWN: Final = 0.5
+_DRAWN: Final = 0.95
+_FULL_LINES: Final = 3
+_LINE_SEEN: Final = 0.58  # probability of full staves' lines in the map, under which they may be imagined
+_TIMES_IMAGINED: Final = 0.8
 _FEW_STAVES: Final = 2
 _TIMES_DOUBTFUL: Final = 1.5  # so many rows with letters for each doubtful staff
 _TIMES_FEW: Final = 3.0  # and for each of one or two staves that are no doubt drawn
@@ -139,13 +142,18 @@ def instead_of_lines(
     tuple or None
         As `read_unlined`; None where the staves stand.
     """
-    doubtful = _NOT_DRAWN <= drawn < _DRAWN
-    if drawn < _NOT_DRAWN or (not doubtful and len(staves) > _FEW_STAVES):
+    if drawn < _NOT_DRAWN:
         return None
-    if notes_outside(seen, ink, staves) < _OUTSIDE_SHARE:
-        return None
+    doubtful = drawn < _DRAWN
+    full = float(np.mean([len(staff.lines) for staff in staves])) >= _FULL_LINES
+    imagined = full and line_p(ink, seen, staves) < _LINE_SEEN
+    if not imagined:
+        if not doubtful and len(staves) > _FEW_STAVES:
+            return None
+        if notes_outside(seen, ink, staves) < _OUTSIDE_SHARE:
+            return None
     rows = read_unlined(scan, ink, seen, model)
-    enough = len(staves) * (_TIMES_DOUBTFUL if doubtful else _TIMES_FEW)
+    enough = len(staves) * (_TIMES_IMAGINED if imagined else _TIMES_DOUBTFUL if doubtful else _TIMES_FEW)
     return rows if rows[0] and rows[0][0].kind_p >= _SURE and len(rows[0]) >= enough else None
 
 
