@@ -49,5 +49,5 @@ def test_nothing_bare_says_nothing() -> None:
     ink = InkMap("p", np.zeros((60, 200, 3), np.uint8), dark, dark, 1.0)
     line = StaffLine(cols=(0.0, 199.0), rows=(30.0, 30.0), thickness_px=2.0, colour="black", seen=1.0)
     staff = Staff(id="s01", column=0, lines=(line,), space_px=12.0, area=Box(0, 0, 60, 200))
-    assert line_contrast(ink, np.full((60, 200), 255, np.float32), staff) is None
+    assert line_contrast(ink, staff) is None
     assert drawn_p(ink, [staff]) == 1.0

@@ -48,24 +48,21 @@ def drawn_p(ink: InkMap, staves: Sequence[Staff]) -> float:
     float
         1 where too little parchment is bare to tell.
     """
-    strength = np.asarray(255 - ink.flat.min(axis=2), dtype=np.float32)
-    told = [contrast for staff in staves if (contrast := line_contrast(ink, strength, staff)) is not None]
+    told = [contrast for staff in staves if (contrast := line_contrast(ink, staff)) is not None]
     if not told:
         return 1.0
     return 1 / (1 + math.exp(-_CONTRAST_SLOPE * (float(np.median(told)) - _CONTRAST_EVEN)))
 
 
-def line_contrast(ink: InkMap, strength: F32, staff: Staff) -> float | None:
+def line_contrast(ink: InkMap, staff: Staff) -> float | None:
     """Grey levels the lines of a staff swallow more than the parchment beside them, mean of its lines.
 
     Parameters
     ----------
     ink : InkMap
-    strength : ndarray of float32, shape (H, W)
-        Light swallowed at working scale, grey levels.
     staff : Staff
     """
-    each = [_contrast(ink, strength, line, staff.space_px) for line in staff.lines]
+    each = [_contrast(ink, line, staff.space_px) for line in staff.lines]
     told = [contrast for contrast in each if contrast is not None]
     return float(np.mean(told)) if told else None
 
@@ -95,16 +92,18 @@ def line_p(ink: InkMap, seen: LeafMap, staves: Sequence[Staff]) -> float:
     return float(np.median(means)) if means else 1.0
 
 
-def _contrast(ink: InkMap, strength: F32, line: StaffLine, space_px: float) -> float | None:
+def _contrast(ink: InkMap, line: StaffLine, space_px: float) -> float | None:
     cols = np.linspace(line.cols[0], line.cols[-1], _SAMPLES)
     rows = np.interp(cols, line.cols, line.rows)
     row = np.rint((rows + 0.5) * ink.scale - 0.5).astype(int)
-    col = np.clip(np.rint((cols + 0.5) * ink.scale - 0.5).astype(int), 0, strength.shape[1] - 1)
+    height, width = ink.flat.shape[:2]
+    col = np.clip(np.rint((cols + 0.5) * ink.scale - 0.5).astype(int), 0, width - 1)
     away = max(_LEAST_BESIDE_PX, round(_BESIDE_SPACES * space_px * ink.scale))
 
     def strongest(shift: int) -> F32:
-        near = np.clip(row + shift + np.arange(-1, 2)[:, None], 0, strength.shape[0] - 1)
-        return np.asarray(strength[near, col].max(axis=0))
+        near = np.clip(row + shift + np.arange(-1, 2)[:, None], 0, height - 1)
+        swallowed = 255.0 - ink.flat[near, col].min(axis=2)  # by the darkest channel, only where asked
+        return np.asarray(swallowed.max(axis=0), dtype=np.float32)
 
     on, above, below = strongest(0), strongest(-away), strongest(away)
     bare = (above < _COVERED) & (below < _COVERED)
