@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Final
 
 import cv2
-import numpy as np
 
 from neumary.models import load_model
 from neumary.pipeline import read_page
@@ -27,6 +26,7 @@ from neumary.types import Page, Scan
 from neumary_models import zoo
 from neumary_models.labels import HEADS
 from neumary_synth.render import render_page
+from neumary_training.range_cases import nearest_pairs
 from neumary_training.range_fit import held
 from neumary_training.shards import page_seed
 
@@ -43,7 +43,6 @@ KIND_OF: Final = {
     "songbook": "square",
 }
 """Kind of notation of each kind of rendered page."""
-_NEAR_SPACES: Final = 0.6
 _PITCHED_BY_LINES: Final = frozenset({"square", "pointed"})
 
 
@@ -99,19 +98,10 @@ def count(tally: Tally, kind: str, truth: Page, read: Page) -> None:
     written = [g for g in truth.glyphs if g.layer == "melody" and meant[g.id].label in HEADS]
     found = [g for g in read.glyphs if g.layer == "melody" and current[g.id].label in HEADS]
     tally.written += len(written)
-    spaces = {staff.id: staff.space_px for staff in truth.staves}
-    free = np.ones(len(found), dtype=bool)
-    at = np.array([(g.row, g.col) for g in found]).reshape(-1, 2)
-    for glyph in written:
-        if not free.any():
-            break
-        away = np.hypot(*(at - (glyph.row, glyph.col)).T)
-        away[~free] = np.inf
-        k = int(away.argmin())
-        if away[k] > _NEAR_SPACES * spaces[glyph.staff]:
-            continue
-        free[k] = False
+    tally.made_up += len(found)
+    for glyph, k in nearest_pairs(truth, written, [(g.row, g.col) for g in found]):
         tally.found += 1
+        tally.made_up -= 1
         pitch, known = current[found[k].id].pitch, meant[glyph.id].pitch
         degree = known.degree if known is not None else None
         if pitch is None or pitch.certainty == "contour":
@@ -125,7 +115,6 @@ def count(tally: Tally, kind: str, truth: Page, read: Page) -> None:
             tally.best += best
             tally.inside += inside
             tally.stated += stated
-    tally.made_up += int(free.sum())
 
 
 def measure(kind: str, pages: int, work: Path, split: str = "test") -> Tally:

@@ -6,7 +6,7 @@ the truth gives the virtual staves of `neumary_training.letter_views`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
@@ -24,7 +24,7 @@ from neumary.pipeline import observe
 from neumary.read import read_strip
 from neumary.settings import make_settings
 from neumary.strips import cut_strip
-from neumary.types import Page, Scan, Staff
+from neumary.types import Glyph, Page, Scan, Staff
 from neumary_models import zoo
 from neumary_models.labels import HEADS
 from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
@@ -130,25 +130,47 @@ def collect(
 def _matched(page: Page, seen: list[_Seen]) -> Iterable[tuple[float, int, F64]]:
     """Height, true degree above and the network's odds of each head that was read, one to one."""
     readings = page.current()
-    spaces = {staff.id: staff.space_px for staff in page.staves}
-    free = np.ones(len(seen), dtype=bool)
-    at = np.array([(head.row, head.col) for head in seen]).reshape(-1, 2)
-    for glyph in page.glyphs:
-        reading = readings[glyph.id]
-        degree = reading.pitch.degree if reading.pitch is not None else None
-        if reading.label not in HEADS or degree is None or not free.any():
-            continue
-        away = np.hypot(*(at - (glyph.row, glyph.col)).T)
-        away[~free] = np.inf
-        k = int(away.argmin())
-        if away[k] > _NEAR_SPACES * spaces[glyph.staff]:
-            continue
-        free[k] = False
+    degrees = {
+        glyph.id: reading.pitch.degree
+        for glyph in page.glyphs
+        if (reading := readings[glyph.id]).label in HEADS
+        and reading.pitch is not None
+        and reading.pitch.degree is not None
+    }
+    written = [glyph for glyph in page.glyphs if glyph.id in degrees]
+    for glyph, k in nearest_pairs(page, written, [(head.row, head.col) for head in seen]):
         odds = np.zeros(HIGHEST - LOWEST + 1)
         for step, p in seen[k].steps:
             if LOWEST <= step <= HIGHEST:
                 odds[step - LOWEST] = p
-        yield seen[k].height, degree - seen[k].base, odds
+        yield seen[k].height, degrees[glyph.id] - seen[k].base, odds
+
+
+def nearest_pairs(
+    page: Page, written: Sequence[Glyph], found: Sequence[tuple[float, float]]
+) -> Iterator[tuple[Glyph, int]]:
+    """Written heads, each with the index of the nearest one found that is not yet taken.
+
+    Parameters
+    ----------
+    page : Page
+        The true one, for its staves' spaces.
+    written : sequence of Glyph
+    found : sequence of (float, float)
+        Row and column, px; within 0.6 staff space of its written head.
+    """
+    spaces = {staff.id: staff.space_px for staff in page.staves}
+    free = np.ones(len(found), dtype=bool)
+    at = np.array(found).reshape(-1, 2)
+    for glyph in written:
+        if not free.any():
+            return
+        away = np.hypot(*(at - (glyph.row, glyph.col)).T)
+        away[~free] = np.inf
+        k = int(away.argmin())
+        if away[k] <= _NEAR_SPACES * spaces[glyph.staff]:
+            free[k] = False
+            yield glyph, k
 
 
 def _found(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_Seen]:
