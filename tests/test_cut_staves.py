@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from neumary.leaf_map import LeafMap
-from neumary.staff_bands import find_bands, line_courses
+from neumary.staff_bands import find_bands
+from neumary.staff_comb import count_lines, find_combs, lines_of
 
 SPACE = 3.0  # cells
 TALL = 3 * SPACE  # four lines
@@ -40,7 +41,8 @@ def test_a_staff_is_found_wherever_the_edge_cuts_it(top: float) -> None:
     seen = map_of(top)
     (band,) = find_bands(seen)
     assert (band.first, band.last) == (pytest.approx(20, abs=2), pytest.approx(180, abs=2))
-    rows, space = line_courses(seen, band, None)
+    combs = find_combs(seen, band)
+    rows, space = lines_of(combs, *count_lines([combs]), band.space)
     assert space == pytest.approx(SPACE, abs=0.1)
     assert rows.mean(axis=1) == pytest.approx([top + k * SPACE for k in (3, 2, 1, 0)], abs=0.3)
 

@@ -13,6 +13,7 @@ from lxml import etree
 from neumary.gamut import CLEF_DEGREES
 from neumary.implied_spacing import FarHead, fit_course, fit_spacing
 from neumary.ink import map_ink
+from neumary.leaf_map import LeafMap
 from neumary.letter_heights import Letter, name_letters
 from neumary.letter_rows import guess_space, rows_over, rows_to_try
 from neumary.letter_staves import LetterPage, read_letters
@@ -22,7 +23,9 @@ from neumary.pipeline import judge, number_signs
 from neumary.settings import make_settings
 from neumary.text_lines import text_lines
 from neumary.types import F32, Page, Scan
+from neumary.wordless_rows import lines_with_wordless
 from neumary_models.labels import CLEFS, HEADS
+from neumary_models.leaf_outputs import REGIONS
 from neumary_synth.ageing import Ageing
 from neumary_synth.render import Rendered, render_page
 
@@ -44,6 +47,15 @@ def text_map(rendered: Rendered) -> F32:
     return np.clip(2.5 * share, 0, 1).astype(np.float32)
 
 
+def seen_of(text: F32, cell_px: float, notes: F32 | None = None) -> LeafMap:
+    """A look that tells text, and notes where they are given, and nothing else."""
+    empty = np.zeros_like(text)
+    region = np.stack(
+        [{"text": text, "music": empty if notes is None else notes}.get(name, empty) for name in REGIONS]
+    )
+    return LeafMap(np.stack([empty] * 3), empty, empty, empty, empty, region, (cell_px, cell_px))
+
+
 @cache
 def read(seed: int = 31) -> tuple[LetterPage, Page]:
     """What was seen, and the page judged."""
@@ -52,7 +64,7 @@ def read(seed: int = 31) -> tuple[LetterPage, Page]:
     ink = map_ink(scan)
     cell_px = SPACE_PX / CELLS_A_SPACE * ink.scale
     reader = load_model("", threads=1)
-    seen = read_letters(ink, text_map(rendered), (cell_px, cell_px), CELLS_A_SPACE, reader)
+    seen = read_letters(ink, seen_of(text_map(rendered), cell_px), CELLS_A_SPACE, reader)
     glyphs, readings = number_signs(list(seen.staves), list(seen.signs))
     page = msgspec.structs.replace(
         rendered.page, staves=seen.staves, glyphs=tuple(glyphs), readings=tuple(readings), neumes=(),
@@ -130,6 +142,27 @@ def test_without_words_or_heads_there_are_no_rows() -> None:
 def letter(row: float, name: str, p: float = 0.9, rival: str = "") -> Letter:
     names = [(f"clef_{name}", p)] + ([(f"clef_{rival}", 0.95 - p)] if rival else [])
     return Letter(row, 10.0, tuple(sorted(names, key=lambda pair: -pair[1])))
+
+
+def test_rows_without_words_stand_in_for_lines_of_text() -> None:
+    text = text_map(drawn())
+    space = CELLS_A_SPACE
+    written = drawn().page
+    scale = CELLS_A_SPACE / SPACE_PX
+    current = written.current()
+    notes = np.zeros_like(text)
+    for glyph in written.glyphs:
+        if current[glyph.id].label in HEADS:
+            row, col = round(glyph.row * scale), round(glyph.col * scale)
+            notes[row - 1 : row + 2, col - 1 : col + 2] = 1.0
+    with_words = text_lines(text, space)
+    assert len(lines_with_wordless(text, notes, space)) == len(with_words)  # words stand under each
+    bare = lines_with_wordless(np.zeros_like(text), notes, space)
+    assert len(bare) == len(written.staves)
+    for line in bare:  # where the words were
+        middle = float(line.cols.mean())
+        away = [abs(float(x.row_at(middle)) - float(line.row_at(middle))) for x in with_words]
+        assert min(away) < 1.5 * space
 
 
 def test_letters_of_a_page_measure_the_step() -> None:

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from neumary.leaf_map import LeafMap, picture_of
-from neumary.staff_bands import find_bands, line_courses
+from neumary.staff_bands import Band, as_asked, find_bands
+from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_lines import average, ends, follow_lines
 from neumary.types import InkMap
 
@@ -79,13 +80,18 @@ class Drawn:
         return InkMap("p", flat, self.ink, np.zeros_like(self.ink), 1.0)
 
 
+def courses(seen: LeafMap, band: Band) -> tuple[np.ndarray, float]:
+    combs = find_combs(seen, band)
+    return lines_of(combs, *count_lines([combs]), band.space)
+
+
 @pytest.mark.parametrize("n", [1, 2, 3, 4, 5])
 @pytest.mark.parametrize(("slope", "wave"), [(0.0, 0.0), (0.1, 0.0), (-0.05, 5.0)])
 def test_lines_lie_on_the_ink(n: int, slope: float, wave: float) -> None:
     drawn = Drawn()
     drawn.staff(300, 80, 820, n, slope=slope, wave=wave)
     (band,) = find_bands(drawn.seen)
-    cells, space = line_courses(drawn.seen, band, None)
+    cells, space = courses(drawn.seen, band)
     assert len(cells) == n
     course = follow_lines(average(drawn.leaf, space * CELL), drawn.seen, cells, band.first, space * CELL)
     assert course is not None
@@ -100,7 +106,7 @@ def test_a_line_hidden_for_a_while_keeps_its_course_and_counts_as_unseen() -> No
     drawn = Drawn()
     drawn.staff(300, 80, 820, 4, slope=0.05, bare=slice(380, 460))
     (band,) = find_bands(drawn.seen)
-    cells, space = line_courses(drawn.seen, band, None)
+    cells, space = courses(drawn.seen, band)
     course = follow_lines(average(drawn.leaf, space * CELL), drawn.seen, cells, band.first, space * CELL)
     assert course is not None
     hidden = (course.cols > 385) & (course.cols < 455)
@@ -119,7 +125,7 @@ def test_staves_one_above_the_other_and_side_by_side_stay_apart() -> None:
         drawn.staff(bottom + 9, 520, 860)
     bands = find_bands(drawn.seen)
     assert len(bands) == 6
-    assert {len(line_courses(drawn.seen, band, None)[0]) for band in bands} == {4}
+    assert {len(courses(drawn.seen, band)[0]) for band in bands} == {4}
 
 
 def test_a_stain_does_not_cut_a_staff() -> None:
@@ -140,7 +146,8 @@ def test_another_number_of_lines_on_demand(asked: int) -> None:
     drawn = Drawn()
     drawn.staff(300, 80, 820, 4)
     (band,) = find_bands(drawn.seen)
-    cells, space = line_courses(drawn.seen, band, asked)
+    cells, space = courses(drawn.seen, band)
+    cells = as_asked(drawn.seen, band, cells, space, asked)
     assert len(cells) == asked
     gaps = -np.diff(cells, axis=0)
     assert np.allclose(gaps, space, rtol=0.05)

@@ -14,6 +14,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from neumary.inked_lines import line_contrast
 from neumary.line_rule import DEFAULT_RULE, parse_rule
 from neumary.lines import Floats
 from neumary.types import InkMap, LineColour, Staff, StaffLine
@@ -29,6 +30,8 @@ _COLOURLESS: Final = 0.96  # from here the photograph itself has no colour
 _BLACK: Final = 150  # grey levels swallowed by a line that is no faded paint
 _BARE: Final = 90  # the least channel of line ink stays under this where a note covers the line
 _SAMPLES: Final = 160
+_RULED_SHARE: Final = 0.6  # of a page's full staves
+_RULED: Final = 0.8  # ruling against the weaker painted line, median of a page; plain staves mostly from 1 on
 # Log odds for the kind (design figures, no source):
 _BASE_ODDS: Final = -1.5
 _PAINT_ODDS: Final = 2.0  # all lines of the staff have a paint that means something
@@ -79,6 +82,55 @@ def recognise(
             staff = msgspec.structs.replace(staff, kind_p=round(1 - p, 4))
         out.append(painted if p >= 0.5 else staff)
     return out
+
+
+def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
+    """Take the scratched ruling out of staves of which only two lines, one of them red, are painted.
+
+    Where a page's full staves have one red line and another two spaces off it, and all their other
+    lines are fainter than these and without colour, the others are the ruling that the painted ones
+    were laid on. Among the plain lines of a full staff a red or yellow one is the fainter one.
+
+    Parameters
+    ----------
+    ink : InkMap
+    staves : sequence of Staff
+        All of a page.
+
+    Returns
+    -------
+    list of Staff
+    """
+    full = [staff for staff in staves if len(staff.lines) > FEW_LINES]
+    pairs = {staff.id: _painted_pair(ink, staff) for staff in full}
+    found = [pair for pair in pairs.values() if pair is not None]
+    if len(found) < max(FEW_LINES, _RULED_SHARE * len(full)):
+        return list(staves)
+    if float(np.median([fainter for _, fainter in found])) > _RULED:
+        return list(staves)
+    out = []
+    for staff in staves:
+        pair = pairs.get(staff.id)
+        kept = staff.lines if pair is None else tuple(staff.lines[k] for k in pair[0])
+        out.append(msgspec.structs.replace(staff, lines=kept))
+    return out
+
+
+def _painted_pair(ink: InkMap, staff: Staff) -> tuple[tuple[int, int], float] | None:
+    """Two strong lines, a red one and the next but one, and how strong the others are against them."""
+    contrast = [line_contrast(ink, msgspec.structs.replace(staff, lines=(line,))) for line in staff.lines]
+    strong = np.array([0.0 if c is None else c for c in contrast])
+    paints = [name_paint(_core(ink, line)) for line in staff.lines]
+    best: tuple[float, tuple[int, int]] | None = None
+    for low in range(len(staff.lines) - FEW_LINES):
+        pair = low, low + FEW_LINES
+        rest = [k for k in range(len(staff.lines)) if k not in pair]
+        if "red" not in [paints[k] for k in pair] or any(paints[k] in ("red", "yellow") for k in rest):
+            continue
+        fainter = float(strong[rest].max() / max(float(strong[list(pair)].min()), 1.0))
+        if best is None or fainter < best[0]:
+            best = fainter, pair
+    return None if best is None or best[0] >= 1 else (best[1], best[0])
 
 
 def mixed_paints(staff: Staff) -> bool:

@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from neumary.accidentals import B_CLASS
-from neumary.clef_chain import CERTAIN_P, ClefChain, custos_posterior
+from neumary.clef_chain import CERTAIN_P, ClefChain
 from neumary.clef_verdicts import settle_clef, weigh_clefs
 from neumary.clef_witness import doubt_clefs, may_differ, read_base
+from neumary.custos_verdicts import settle_custodes
 from neumary.gamut import FAINT, Sign, base_degree, degree_name, gives_exact_pitch, signs_by_staff
 from neumary.measures import F64
 from neumary.record import OVERRULED, Decision, Record
@@ -128,7 +129,7 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
         known.append(settle_clef(run, i, bases, p[bases[i]], others, record))
         if stretch.observed and i not in human:
             weigh_clefs(stretch, bases[i], p[bases[i]], record)
-    _settle_custodes(run, known, record)
+    settle_custodes(run, known, record)
     _settle_steps(run, known, chant, record)
     if chant:
         for stretch, base in zip(run, known, strict=True):
@@ -154,32 +155,6 @@ def _fair_bases(
             return bases, contested
         for i in unfair:
             contested[i], bases[i] = bases[i], read_base(run[i])
-
-
-# Custodes ---------------------------------------------------------------------------------------
-
-
-def _settle_custodes(run: Sequence[Stretch], bases: Sequence[int | None], record: Record) -> None:
-    """Take up the faint custodes that announce the next note truly, drop the others."""
-    for i, stretch in enumerate(run):
-        for sign in stretch.signs:
-            if sign.label != "custos" or not sign.is_faint:
-                continue
-            p = 0.0
-            after = run[i + 1] if i + 1 < len(run) else None
-            a, b = bases[i], bases[i + 1] if after is not None else None
-            if (
-                sign is stretch.custos
-                and after is not None
-                and after.heads
-                and a is not None
-                and b is not None
-            ):
-                p = custos_posterior(sign, after.heads, b - a)
-            if p > 0.5:
-                record.take_up(sign, p)
-            else:
-                record.dropped.add(sign.glyph.id)
 
 
 # Steps and flats --------------------------------------------------------------------------------

@@ -20,7 +20,8 @@ F64 = npt.NDArray[np.float64]
 _USUAL_PITCH: Final = 5.9  # staff spaces from row to row (rendered pages 5.3 to 6.5)
 _WIDE_SHARE: Final = 0.75  # of the widest usual gap between lines of text: there is music in it
 _FREE_SPACES: Final = 2.6  # free room over a line of text that may hold neumes
-_USUAL_RISE: Final = 2.8  # spaces from the middle of the words to that of the neumes
+USUAL_RISE: Final = 2.8
+"""Staff spaces from the middle of the words up to that of the neumes."""
 _LEAST_RISE, _MOST_RISE = 0.5, 6.5  # spaces: how far over the middle of its words a head stands
 _ON_LINE_SPACES: Final = 0.6
 _ON_LINE: Final = 0.2  # heads a space of its length on a line of text: then it is none
@@ -106,7 +107,7 @@ def rows_to_try(lines: Sequence[TextLine], space: float) -> list[NeumeRow]:
         right = max(line.cols[-1], float(np.quantile([x.cols[-1] for x in beside], 0.75)))
         at = np.linspace(left, right, _KNOTS)
         words = line.row_at(at)
-        out.append(NeumeRow(at, words, words - _USUAL_RISE * space, _MOST_RISE * space, 0, right))
+        out.append(NeumeRow(at, words, words - USUAL_RISE * space, _MOST_RISE * space, 0, right))
     return out
 
 

@@ -37,7 +37,7 @@ class Decision(NamedTuple):
     remarks : list of Remark
         Codes: ``clef-inferred``, ``clef-unknown``, ``clef-overruled``, ``clef-doubtful``, ``clef-faint``,
         ``clefs-disagree``,
-        ``clef-ignored``, ``step-overruled``, ``flat-moved``.
+        ``clef-ignored``, ``custos-ignored``, ``custos-overruled``, ``step-overruled``, ``flat-moved``.
     """
 
     glyphs: list[Glyph]

@@ -16,7 +16,7 @@ import numpy as np
 from neumary.ink import map_ink, mapped_for
 from neumary.leaf_map import LeafMap, look
 from neumary.piece_heights import piece_height_of_page_px
-from neumary.types import InkMap, Scan, Staff
+from neumary.types import F32, InkMap, Scan, Staff
 from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
 from neumary_models.zoo import LoadedModel
 
@@ -31,6 +31,12 @@ def has_notes(seen: LeafMap) -> bool:
     return seen.share_of("music") + seen.share_of("free-sign") >= _NOTES_SHARE
 
 
+def notes_p(seen: LeafMap) -> F32:
+    """Probability of notes or staffless signs, cell by cell; shape (h, w)."""
+    music, free = (seen.region[REGIONS.index(name)] for name in ("music", "free-sign"))
+    return np.asarray(np.maximum(music, free), dtype=np.float32)
+
+
 def notes_outside(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
     """Share of a page's cells that hold notes or staffless signs and lie on none of its staves.
 
@@ -42,7 +48,7 @@ def notes_outside(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
     staves : sequence of Staff
         With their areas.
     """
-    notes = np.maximum(*(seen.region[REGIONS.index(name)] for name in ("music", "free-sign"))) > 0.5
+    notes = notes_p(seen) > 0.5
     for staff in staves:
         high, wide = (ink.scale / side for side in seen.cell_px)
         area = staff.area

@@ -6,7 +6,7 @@ and the columns of a staff are smoothed. So no single line has to be seen.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary.leaf_map import LeafMap
-from neumary.lines import Floats, weighted_smooth
+from neumary.lines import Floats
 from neumary.types import Bool
 from neumary_models.leaf_outputs import REGIONS
 
@@ -26,9 +26,8 @@ _AXIS_CELLS: Final = 1.6  # cells this near the middle of their staff make up it
 _EDGE_CELL: Final = 2  # cells in from the picture's edge, where the map is not yet blurred
 _EDGE_GAP: Final = 9  # cells; shorter gaps in a cut staff do not count
 _SHORTEST_SPACES: Final = 3.0
-_SURE: Final = 0.7  # mean probability that a very short staff must have
+_SURE: Final = 0.95  # mean probability that a very short staff must have
 _SHORT_SPACES: Final = 8.0
-_SMOOTH_SPACES: Final = 1.5
 _GAP_SPACES: Final = 6.0  # pieces of one staff at most so far apart
 _SMALL_GAP_SPACES: Final = 1.0  # pieces so near are one staff whatever stands between
 _GUTTER: Final = 0.45  # the same where other staves break at the same place
@@ -38,9 +37,6 @@ _SPANNED_SPACES: Final = 2.0
 _TEXT_BETWEEN: Final = 0.12  # share of the cells between that lie on text, where there is hardly any
 _BRIDGED: Final = 0.15  # mean probability of a staff between two pieces of one
 _ALIGNED_SPACES: Final = 0.6
-_SKIPS_SPACES: Final = 1.5  # two lines further apart leave out a line between them
-_PLAIN: Final = 0.8  # lead of one number of lines over the others that settles it
-_OFF_COUNT: Final = 0.6  # what each line more or less than the staff's height says costs
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -257,47 +253,24 @@ def _bridge(left: Band, right: Band) -> Band:
     )
 
 
-def line_courses(
-    seen: LeafMap,
-    band: Band,
-    asked: int | None,
-    evidence: Callable[[Floats], Floats] | None = None,
-) -> tuple[Floats, float]:
-    """Rows of all lines of a staff.
+def as_asked(seen: LeafMap, band: Band, rows: Floats, space: float, asked: int) -> Floats:
+    """So many lines of the staff's grid as were asked for, where lines are likeliest seen.
 
     Parameters
     ----------
     seen : LeafMap
     band : Band
-    asked : int, optional
-        Number of lines, where the user knows it.
-    evidence : callable, optional
-        Courses in cells, shape (k, n), to how much of a line is on each, 0..1; beside the map's own.
+    rows : ndarray of float64, shape (n_lines, n)
+        Rows in cells of the lines found, bottom line first.
+    space : float
+        Staff space, cells.
+    asked : int
+        Number of lines.
 
     Returns
     -------
-    ndarray of float64, shape (n_lines, n)
-        Rows in cells, bottom line first.
-    float
-        Staff space in cells.
+    ndarray of float64, shape (asked, n)
     """
-    sigma = _SMOOTH_SPACES * band.space
-    top, bottom = weighted_smooth(np.vstack([band.top, band.bottom]), np.vstack([band.weight] * 2), sigma)
-    tall = float(np.median(bottom - top))
-    count = _count(seen, band, top, bottom, evidence)
-    if count == 1:
-        rows, space = ((top + bottom) / 2)[None], band.space
-    else:
-        rows = bottom + (top - bottom) * (np.arange(count)[:, None] / (count - 1))
-        few = count < _FULL_LINES and tall > _SKIPS_SPACES * band.space
-        space = band.space if few else tall / (count - 1)
-    if asked and asked != count:
-        rows = _as_asked(seen, band, rows, space, asked)
-    return rows, space
-
-
-def _as_asked(seen: LeafMap, band: Band, rows: Floats, space: float, asked: int) -> Floats:
-    """So many lines of the staff's grid as were asked for, where lines are likeliest seen."""
     gap = (rows[0] - rows[-1]) / (len(rows) - 1) if len(rows) > 1 else np.full(rows.shape[1], space)
     cols = np.arange(band.first, band.last)
     spare = len(rows) - asked
@@ -312,33 +285,3 @@ def _line_at(seen: LeafMap, rows: Floats, cols: npt.NDArray[np.intp]) -> Floats:
     inside = (at >= 0) & (at < seen.line.shape[0])
     p = seen.line[np.clip(at, 0, seen.line.shape[0] - 1), cols[None, :]]
     return np.asarray(np.where(inside, p, 0.0).mean(axis=1), dtype=np.float64)
-
-
-def _count(
-    seen: LeafMap, band: Band, top: Floats, bottom: Floats, evidence: Callable[[Floats], Floats] | None
-) -> int:
-    """Number of lines: what the height holds, and where lines are seen and where not."""
-    expected = float(np.median(bottom - top)) / band.space + 1
-    if band.full < 0.5:
-        return 1 if expected < 1.5 else 2
-
-    def worth(n: int) -> float:
-        return _comb(seen, band, top, bottom, n) - _OFF_COUNT * abs(expected - n)
-
-    def in_ink(n: int) -> float:
-        places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
-        found = evidence(bottom + (top - bottom) * places) if evidence is not None else np.zeros(2 * n - 1)
-        return float(found[::2].mean() - found[1::2].mean())
-
-    by_map = {n: worth(n) for n in range(_FULL_LINES, MOST_LINES + 1)}
-    second, best = sorted(by_map, key=lambda n: by_map[n])[-2:]
-    if by_map[best] - by_map[second] > _PLAIN:
-        return best  # the ink could not say otherwise
-    return max(by_map, key=lambda n: by_map[n] + in_ink(n))
-
-
-def _comb(seen: LeafMap, band: Band, top: Floats, bottom: Floats, n: int) -> float:
-    """Mean probability of a line on n even lines, less that half way between them."""
-    places = np.arange(2 * n - 1)[:, None] / (2 * n - 2)
-    found = _line_at(seen, bottom + (top - bottom) * places, np.arange(band.first, band.last))
-    return float(found[::2].mean() - found[1::2].mean())

@@ -21,13 +21,15 @@ from neumary.types import F32, Bool, InkMap
 
 _STRIPS_PER_SPACE: Final = 4.0
 _REACH_SPACES: Final = 0.35  # how far a line may lie from where the band has it
-_NEAR_SPACES: Final = 0.15  # how far a line may lie from an even grid's
+_NEAR_PROFILE_SPACES: Final = 0.08
 _STIFF: Final = 0.15  # cost of moving by a pixel from strip to strip
 _MAP_WEIGHT: Final = 0.6  # of the network's line probability against the ink's own ridge
 _OFF_WEIGHT: Final = 0.08  # of the distance from where the band has it, at the end of the reach
 _SMOOTH_SPACES: Final = 1.5
 _SEEN: Final = 0.35  # share of the staff's usual ridge from which a line counts as seen
 _LEAST_RIDGE: Final = 4.0  # grey levels
+_TRIES: Final = 3  # at telling how strong the lines are
+_STRONGER: Final = 1.3
 _LEAN: Final = 0.03  # weight of the band's own course where the ink says nothing
 
 
@@ -117,23 +119,54 @@ def follow_lines(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, sp
     if high - low < 2:
         return None
     middles: Floats = (np.arange(low, high, dtype=np.float64) + 0.5) * width - 0.5
-    thought: Floats = np.array([np.interp(middles, at, seen.rows_at(row)) for row in cells])
-    ridge = _ridges(strips, low, high, thought, space)
+    return follow_rows(
+        strips, seen, np.array([np.interp(middles, at, seen.rows_at(r)) for r in cells]), low, space
+    )
+
+
+def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, space: float) -> Course:
+    """Follow the lines of one staff from where they are thought to run.
+
+    Parameters
+    ----------
+    strips : InkStrips
+    seen : LeafMap
+    thought : ndarray of float64, shape (n_lines, n_strips)
+        Rows in working pixels, bottom line first; two strips or more.
+    low : int
+        First strip.
+    space : float
+        Staff space, working pixels.
+
+    Returns
+    -------
+    Course
+    """
+    width = strips.strip_px
+    middles: Floats = (np.arange(low, low + thought.shape[1], dtype=np.float64) + 0.5) * width - 0.5
+    ridge = line_ridges(strips, low, low + thought.shape[1], thought, space)
     half = max(1, round(_REACH_SPACES * space))
     window = np.arange(-half, half + 1)
+    on_map = _map_at(seen, thought, middles, window)
+    each, strip = np.ogrid[: thought.shape[0], : thought.shape[1]]
     # Where the staff's lines are usually this strong, half as much is as good as the whole.
     usual = max(_LEAST_RIDGE, float(np.percentile(ridge[:, :, half - half // 3 : half + half // 3 + 1], 80)))
-    clear = np.minimum(ridge / usual, 1.0)
-    gain = clear + _MAP_WEIGHT * _map_at(seen, thought, middles, window)
-    gain -= _OFF_WEIGHT * (window / half) ** 2
-    path = lines.follow(np.ascontiguousarray(gain, dtype=np.float32), _STIFF)
-    each, strip = np.ogrid[: len(cells), : high - low]
+    for _ in range(_TRIES):
+        clear = np.minimum(ridge / usual, 1.0)
+        gain = clear + _MAP_WEIGHT * on_map - _OFF_WEIGHT * (window / half) ** 2
+        path = lines.follow(np.ascontiguousarray(gain, dtype=np.float32), _STIFF)
+        on_path = float(np.percentile(ridge[each, strip, path], 80))
+        if on_path <= _STRONGER * usual:
+            break
+        usual = on_path  # the lines run beside where they were thought
     here = clear[each, strip, path]
-    above = clear[each, strip, np.maximum(path - 1, 0)]
-    below = clear[each, strip, np.minimum(path + 1, 2 * half)]
+    near = np.stack([ridge[each, strip, np.clip(path + d, 0, 2 * half)] for d in (0, -1, 1)])
+    top = np.clip(path + np.array([0, -1, 1])[near.argmax(axis=0)], 0, 2 * half)
+    beside = [np.clip(top + d, 0, 2 * half) for d in (-1, 0, 1)]
+    above, on, below = (np.minimum(ridge[each, strip, place] / usual, 2.0) for place in beside)
     # The summit between pixels: a parabola through three places (common practice).
-    bend = np.minimum(above + below - 2 * here, -1e-3)
-    fine = np.rint(thought) + window[path] + np.clip(0.5 * (above - below) / bend, -0.5, 0.5)
+    bend = np.minimum(above + below - 2 * on, -1e-3)
+    fine = np.rint(thought) + window[top] + np.clip(0.5 * (above - below) / bend, -0.5, 0.5)
     sigma = _SMOOTH_SPACES * space / width
     # Where a line is not seen it stays where its neighbours have moved to.
     moved = np.where(here > 0.25, here, 0.0) ** 2
@@ -147,40 +180,24 @@ def follow_lines(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, sp
     return Course(middles, np.asarray(rows, dtype=np.float64), found, space, strength, steady)
 
 
-def line_evidence(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, space: float) -> Floats:
-    """How much of a line there is in the ink on each course, 0..1 of the strongest.
+def line_ridges(strips: InkStrips, low: int, high: int, thought: Floats, space: float) -> F32:
+    """Ridges of ink in a window round each line.
 
     Parameters
     ----------
     strips : InkStrips
-    seen : LeafMap
-    cells : ndarray of float64, shape (n_courses, n)
-        Rows in cells.
-    first : int
-        Column of the map of the first of them.
+    low, high : int
+        First strip and one past the last.
+    thought : ndarray of float64, shape (n_lines, n_strips)
+        Rows in working pixels.
     space : float
-        Staff space, working pixels.
+        Staff space, working pixels; the window reaches 0.35 of it up and down.
 
     Returns
     -------
-    ndarray of float64, shape (n_courses,)
+    ndarray of float32, shape (n_lines, n_strips, n_places)
+        Grey levels; the middle place is the thought row, rounded.
     """
-    width = strips.strip_px
-    at = np.asarray(seen.cols_at(np.arange(first, first + cells.shape[1])), dtype=np.float64)
-    low, high = max(0, int(at[0] / width)), min(len(strips.total), int(at[-1] / width) + 1)
-    if high - low < 2:
-        return np.zeros(len(cells))
-    middles = (np.arange(low, high) + 0.5) * width - 0.5
-    thought = np.array([np.interp(middles, at, seen.rows_at(row)) for row in cells])
-    ridge = _ridges(strips, low, high, thought, space)
-    half = ridge.shape[2] // 2
-    near = max(1, round(_NEAR_SPACES * space))
-    best = np.median(ridge[:, :, half - near : half + near + 1].max(axis=2), axis=1)
-    return np.asarray(best / max(float(best.max()), _LEAST_RIDGE), dtype=np.float64)
-
-
-def _ridges(strips: InkStrips, low: int, high: int, thought: Floats, space: float) -> F32:
-    """Ridges of ink in a window round each line; shape (n_lines, n_strips, n_places)."""
     half = max(1, round(_REACH_SPACES * space))
     beyond = half + max(2, round(1.5 * strips.line_px + 0.5)) + round(strips.line_px) + 1
     height = strips.total.shape[1]
@@ -249,3 +266,42 @@ def ends(course: Course, ragged_spaces: float = 1.5) -> list[tuple[int, int]]:
     left, right = sorted(a for a, _ in spans)[middle], sorted((b for _, b in spans), reverse=True)[middle]
     far = ragged_spaces * per_space
     return [(left if a > left + far else a, right if b < right - far else b) for a, b in spans]
+
+
+def ink_profile(
+    strips: InkStrips, seen: LeafMap, centre: Floats, first: int, reach: float
+) -> tuple[Floats, Floats]:
+    """How much of a line there is in the ink beside a course, median along it.
+
+    Parameters
+    ----------
+    strips : InkStrips
+    seen : LeafMap
+    centre : ndarray of float64, shape (n,)
+        Rows in cells.
+    first : int
+        Column of the map of the first of them.
+    reach : float
+        Cells up and down.
+
+    Returns
+    -------
+    ndarray of float64, shape (k,)
+        Offsets, cells.
+    ndarray of float64, shape (k,)
+        Ridge of ink, 0..1 of the strongest.
+    """
+    width = strips.strip_px
+    at = np.asarray(seen.cols_at(np.arange(first, first + len(centre))), dtype=np.float64)
+    low, high = max(0, int(at[0] / width)), min(len(strips.total), int(at[-1] / width) + 1)
+    half = max(1, round(reach * seen.cell_px[0]))
+    offsets = np.arange(-half, half + 1) / seen.cell_px[0]
+    if high - low < 2:
+        return offsets, np.zeros(len(offsets))
+    middles = (np.arange(low, high) + 0.5) * width - 0.5
+    thought = np.interp(middles, at, seen.rows_at(centre))[None]
+    ridge = line_ridges(strips, low, high, thought, half / _REACH_SPACES)[0]
+    near = max(1, round(_NEAR_PROFILE_SPACES * strips.strip_px * _STRIPS_PER_SPACE))
+    wide = cv2.dilate(ridge, np.ones((1, 2 * near + 1), np.uint8))
+    found = np.median(wide, axis=0)
+    return offsets, np.asarray(found / max(float(found.max()), _LEAST_RIDGE), dtype=np.float64)

@@ -15,11 +15,14 @@ from typing import Final
 
 import numpy as np
 
+from neumary.coloured import without_ruling
 from neumary.columns import Extent, order_staves
 from neumary.leaf_map import LeafMap, look
 from neumary.lines import Floats, stroke_height
-from neumary.staff_bands import MOST_LINES, Band, find_bands, line_courses
-from neumary.staff_lines import Course, InkStrips, average, follow_lines, line_evidence
+from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
+from neumary.staff_comb import count_lines, find_combs, lines_of
+from neumary.staff_growth import grow
+from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
 from neumary.types import Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
@@ -39,12 +42,16 @@ _BETTER: Final = 1.15  # so much more must be found at another scale
 _MOST_SQUARES: Final = 90_000  # staff spaces squared on a page; more of them are no sensible scale
 _FULL_LINES: Final = 3
 _LINE_SEEN: Final = 0.5  # mean probability of a line's own middle; on rendered lines from 0.6 on
+_EDGE_SPACES: Final = 0.4  # so near to the picture's edge a line may be one that the edge cuts off
+_LINE_AT_EDGE: Final = 0.35
 _LEAST_STRENGTH: Final = 4.5  # grey levels
 _FAINT: Final = 0.2  # of the page's usual strength; lines that shine through the leaf are fainter
 _STRONG: Final = 8.0  # grey levels that no ghost reaches
 _LEAST_SEEN: Final = 0.45
 _THICKEST: Final = 0.38  # staff spaces
 _THICKEST_PX: Final = 5.0
+_DOUBTED: Final = 0.8  # mean probability of a staff under which its comb must speak for it as well
+_WEAK_COMB: Final = 1.9  # on rendered staves mostly 2 to 4
 _SAME_STRIPS: Final = 1.1  # staves whose spaces differ less share their strips of ink
 
 
@@ -100,6 +107,7 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
         return FoundStaves([], [said], seen, space)
     ordered = reading_order(courses)
     staves = [build(ink, course, column, i) for i, (column, course) in enumerate(ordered)]
+    staves = without_ruling(ink, staves) if lines is None else staves
     height, width = (side / ink.scale for side in ink.flat.shape[:2])
     staves = [with_area(staff, staves, height, width) for staff in staves]
     cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
@@ -189,35 +197,77 @@ def _ways_to_guess(ink: InkMap) -> Iterator[float]:
 
 
 def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -> list[Course]:
+    strips = _strips(ink, [band.space * seen.cell_px[0] for band in bands])
+    combs = [
+        find_combs(seen, band, partial(_ink_beside, near, seen, band.first))
+        for band, near in zip(bands, strips, strict=True)
+    ]
     courses: list[Course] = []
-    strips: list[tuple[float, InkStrips]] = []
-    for band in bands:
-        guess = band.space * seen.cell_px[0]
-        near = [s for size, s in strips if max(size / guess, guess / size) < _SAME_STRIPS]
-        if not near:
-            near = [average(ink, guess)]
-            strips.append((guess, near[0]))
-        evidence = partial(line_evidence, near[0], seen, first=band.first, space=guess)
-        cells, space = line_courses(seen, band, asked, evidence)
-        kept = cells[_within_picture(seen, cells)]
-        course = follow_lines(near[0], seen, kept, band.first, space * seen.cell_px[0]) if len(kept) else None
+    inks: list[InkStrips] = []
+    for band, near, comb, count in zip(bands, strips, combs, count_lines(combs), strict=True):
+        if band.p < _DOUBTED and count >= _FULL_LINES and comb.many[count][0] < _WEAK_COMB:
+            continue
+        cells, space = lines_of(comb, count, band.space)
+        if asked and asked != count:
+            cells = as_asked(seen, band, cells, space, asked)
+        kept = cells[_within_picture(seen, cells, band.first, space)]
+        course = follow_lines(near, seen, kept, band.first, space * seen.cell_px[0]) if len(kept) else None
         if course is not None and _believed(seen, kept, band.first):
             courses.append(replace(course, cut=len(cells) - len(kept)))
+            inks.append(near)
+    for i, one in enumerate(courses):
+        courses[i] = _grown(inks[i], seen, one, courses)
     return courses
 
 
-def _within_picture(seen: LeafMap, cells: Floats) -> Bool:
-    """Which lines run within the picture for most of their way."""
-    return np.asarray(np.mean((cells >= -0.5) & (cells <= seen.line.shape[0] - 0.5), axis=1) > 0.5)
+def _strips(ink: InkMap, spaces: list[float]) -> list[InkStrips]:
+    """Ink averaged for each of some staff spaces; those near one another share it."""
+    done: list[tuple[float, InkStrips]] = []
+    out = []
+    for space in spaces:
+        near = [strips for size, strips in done if max(size / space, space / size) < _SAME_STRIPS]
+        if not near:
+            near = [average(ink, space)]
+            done.append((space, near[0]))
+        out.append(near[0])
+    return out
+
+
+def _ink_beside(
+    strips: InkStrips, seen: LeafMap, first: int, centre: Floats, reach: float
+) -> tuple[Floats, Floats]:
+    return ink_profile(strips, seen, centre, first, reach)
+
+
+def _grown(strips: InkStrips, seen: LeafMap, course: Course, others: list[Course]) -> Course:
+    """A staff as far as its lines run; without those that mostly lie beyond the picture."""
+    more = grow(strips, course, others)
+    if more is None:
+        return course
+    first, rows = more
+    inside = np.mean((rows >= 0) & (rows < strips.total.shape[1]), axis=1) > 0.5
+    cut = course.cut + int((~inside).sum())
+    return replace(follow_rows(strips, seen, rows[inside], first, course.space), cut=cut)
+
+
+def _within_picture(seen: LeafMap, cells: Floats, first: int, space: float) -> Bool:
+    """Which lines run within the picture for most of their way; at its very edge they must be seen."""
+    low, high, near = -0.5, seen.line.shape[0] - 0.5, _EDGE_SPACES * space
+    inside = np.mean((cells >= low) & (cells <= high), axis=1) > 0.5
+    clear = np.mean((cells >= low + near) & (cells <= high - near), axis=1) > 0.5
+    return np.asarray(inside & (clear | (_line_p(seen, cells, first) >= _LINE_AT_EDGE)))
 
 
 def _believed(seen: LeafMap, cells: Floats, first: int) -> bool:
     """Whether the map sees at least one of the lines themselves; what looks like few lines may be text."""
-    if len(cells) >= _FULL_LINES:
-        return True
+    return len(cells) >= _FULL_LINES or float(_line_p(seen, cells, first).max()) >= _LINE_SEEN
+
+
+def _line_p(seen: LeafMap, cells: Floats, first: int) -> Floats:
+    """Mean probability of a line along each course."""
     rows = np.clip(np.rint(cells).astype(int), 0, seen.line.shape[0] - 1)
     cols = np.arange(first, first + cells.shape[1])
-    return float(seen.line[rows, cols[None, :]].mean(axis=1).max()) >= _LINE_SEEN
+    return np.asarray(seen.line[rows, cols[None, :]].mean(axis=1), dtype=np.float64)
 
 
 def reading_order(courses: list[Course]) -> list[tuple[int, Course]]:

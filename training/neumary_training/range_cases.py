@@ -27,7 +27,7 @@ from neumary.strips import cut_strip
 from neumary.types import Glyph, Page, Scan, Staff
 from neumary_models import zoo
 from neumary_models.labels import HEADS
-from neumary_models.leaf_outputs import LEAF_SPACE, REGIONS, STRIDE
+from neumary_models.leaf_outputs import LEAF_SPACE, STRIDE
 from neumary_synth.render import Rendered, render_page
 from neumary_training.data import SPACE_AT_WORK_PX, ink_of, shaken
 from neumary_training.letter_views import letter_views
@@ -179,8 +179,7 @@ def _found(rendered: Rendered, kind: str, model: zoo.LoadedModel) -> Iterable[_S
     if kind == "letters":
         ink = map_ink(scan)
         seen = look(ink, SPACE_AT_WORK_PX, model.companions["leaf"])
-        text = seen.region[REGIONS.index("text")]
-        for row in read_rows(ink, text, seen.cell_px, LEAF_SPACE / STRIDE, model):
+        for row in read_rows(ink, seen, LEAF_SPACE / STRIDE, model):
             for glyph, reading in row.placed if row.letters else ():
                 if reading.label in HEADS:
                     yield _Seen(glyph.row, glyph.col, row.height(glyph), F_DEGREE, reading.steps)

@@ -1,0 +1,131 @@
+"""Staves followed beyond where the leaf map has them, as far as their lines run on in the ink.
+
+The map may doubt a stretch of a staff that is bare, oblique or badly worn. Lines that run on there
+side by side, as strong and as far apart as before, are the same staff.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+
+from neumary.lines import Floats
+from neumary.staff_lines import Course, InkStrips, line_ridges
+
+_BLOCK_SPACES: Final = 2.0  # looked at in one go
+_SLOPE_SPACES: Final = 8.0  # the last stretch, whose slope is carried on
+_MOST_SLOPE: Final = 0.2
+_BEND: Final = 0.04  # change of slope that a block may bring
+_MOVE_SPACES: Final = 0.12  # and of height
+_AS_STRONG: Final = 0.45  # of the staff's usual ridge
+_SEEN: Final = 0.6  # share of a block in which a line must be seen
+_SEEN_LONE: Final = 0.75  # the same where there is but one line
+_LINES_SEEN: Final = 0.7  # share of the lines
+_SKIPS: Final = 1  # blocks that may be covered by an initial or a stain
+
+
+def grow(strips: InkStrips, course: Course, others: Sequence[Course]) -> tuple[int, Floats] | None:
+    """Where a staff's lines run, with what lies beyond its ends.
+
+    Parameters
+    ----------
+    strips : InkStrips
+    course : Course
+        As followed within the map's band; its lines cut off by the picture's edge may be among them.
+    others : sequence of Course
+        The other staves of the page, into which none grows.
+
+    Returns
+    -------
+    tuple or None
+        First strip, and the rows of all lines in working pixels, shape (n_lines, n_strips); None where
+        nothing was added.
+    """
+    first = round((float(course.cols[0]) + 0.5) / strips.strip_px - 0.5)
+    after = _beyond(strips, course.rows, first + course.rows.shape[1], 1, course, others)
+    before = _beyond(strips, course.rows[:, ::-1], first - 1, -1, course, others)
+    if not after.shape[1] and not before.shape[1]:
+        return None
+    return first - before.shape[1], np.hstack([before[:, ::-1], course.rows, after])
+
+
+def _beyond(
+    strips: InkStrips, rows: Floats, start: int, way: int, course: Course, others: Sequence[Course]
+) -> Floats:
+    """Rows in the strips from `start` on in one direction, as far as lines are seen; shape (n_lines, k)."""
+    block = max(2, round(_BLOCK_SPACES * course.per_space))
+    room = _room(strips, start, way, rows[:, -1], course, others)
+    grown, kept, skipped = rows, rows.shape[1], 0
+    while room - (grown.shape[1] - rows.shape[1]) >= block // 2 and skipped <= _SKIPS:
+        done = grown.shape[1] - rows.shape[1]
+        size = min(block, room - done)
+        nearest = start + way * done
+        piece, seen = _block(strips, grown, nearest, way, size, course)
+        grown = np.hstack([grown, piece])
+        skipped = 0 if seen else skipped + 1
+        kept = grown.shape[1] if seen else kept
+    return grown[:, rows.shape[1] : kept]
+
+
+def _room(
+    strips: InkStrips, start: int, way: int, ends: Floats, course: Course, others: Sequence[Course]
+) -> int:
+    """Strips to the page's edge or to the next staff at this height."""
+    room = len(strips.total) - start if way > 0 else start + 1
+    for other in others:
+        if other is course:
+            continue
+        near = other.rows[:, 0 if way > 0 else -1]
+        if near.max() < ends.min() - course.space or near.min() > ends.max() + course.space:
+            continue
+        edge = float(other.cols[0] if way > 0 else other.cols[-1])
+        gap = round(way * ((edge + 0.5) / strips.strip_px - 0.5 - start))
+        if gap > -round(2 * course.per_space):
+            room = min(room, max(0, gap))
+    return room
+
+
+def _block(
+    strips: InkStrips, grown: Floats, nearest: int, way: int, size: int, course: Course
+) -> tuple[Floats, bool]:
+    """The lines' likeliest rows in the next strips, and whether they are seen there."""
+    back = grown[:, -max(3, round(_SLOPE_SPACES * course.per_space)) :]
+    middle = back.mean(axis=0)
+    at = np.arange(back.shape[1], dtype=np.float64)
+    most = _MOST_SLOPE * strips.strip_px
+    slope = float(np.clip(np.polyfit(at, middle, 1)[0], -most, most))
+    last = back[:, -max(2, round(course.per_space)) :]
+    offsets = np.median(last - last.mean(axis=0), axis=1)
+    end = float(np.median(middle - slope * at)) + slope * (len(at) - 1)
+    along = np.arange(1, size + 1)
+    thought = end + offsets[:, None] + slope * along[None]
+    low = min(nearest, nearest + way * (size - 1))
+    ridge = line_ridges(strips, low, low + size, thought[:, ::way], course.space)[:, ::way]
+    half = ridge.shape[2] // 2
+    clear = np.minimum(ridge / max(course.strength, 1e-6), 1.0)
+    inside = (thought >= 0) & (thought < strips.total.shape[1])
+    away = round(_MOVE_SPACES * course.space)
+    best: tuple[float, Floats] | None = None
+    for move in np.linspace(-away, away, 5):
+        for bend in (-_BEND, -_BEND / 2, 0.0, _BEND / 2, _BEND):
+            shift = move + bend * strips.strip_px * along
+            place = np.clip(np.rint(thought + shift - np.rint(thought)).astype(int) + half, 1, 2 * half - 1)
+            worth = float(_at(clear, place)[inside].sum()) - 1e-3 * (abs(move) / course.space + abs(bend))
+            if best is None or worth > best[0]:
+                best = worth, shift
+    assert best is not None  # there are always moves to try
+    place = np.clip(np.rint(thought + best[1] - np.rint(thought)).astype(int) + half, 1, 2 * half - 1)
+    near = np.maximum.reduce([_at(clear, place + d) for d in (-1, 0, 1)]) >= _AS_STRONG
+    there = inside.mean(axis=1) > 0.5
+    if not there.any():
+        return thought + best[1], False
+    shares = np.where(inside, near, False)[there].sum(axis=1) / inside[there].sum(axis=1)
+    least = _SEEN if there.sum() > 1 else _SEEN_LONE
+    return thought + best[1], float((shares >= least).mean()) >= _LINES_SEEN
+
+
+def _at(clear: Floats, place: Floats) -> Floats:
+    each, strip = np.ogrid[: clear.shape[0], : clear.shape[1]]
+    return np.asarray(clear[each, strip, place], dtype=np.float64)
