@@ -10,7 +10,7 @@ from neumary.range_table import AWAY_KNOTS, MODELS, WITHOUT_NETWORK, RangeModel,
 from neumary.ranges import F_DEGREE, letter_bases
 from neumary.types import Box, Glyph, Reading
 from neumary_training.range_cases import HIGHEST, LOWEST, Cases
-from neumary_training.range_fit import fit, held, report
+from neumary_training.range_fit import fit, held, held_in_part, report
 
 
 def scattered(seed: int, width0: float, width1: float, count: int = 4000) -> Cases:
@@ -46,6 +46,13 @@ def test_a_range_is_the_smallest_set_that_reaches_its_share() -> None:
     assert held(odds, 3) == (True, True, pytest.approx(0.95))
     assert held(odds, 2)[:2] == (False, True)
     assert held(odds, 5)[:2] == (False, False)
+
+
+def test_a_range_of_exactly_its_share_takes_the_last_degree_in_part() -> None:
+    assert held_in_part({3: 0.95, 4: 0.05}, 3) == pytest.approx(0.9 / 0.95)
+    odds = {3: 0.5, 4: 0.3, 2: 0.15, 5: 0.05}
+    assert [held_in_part(odds, d) for d in (3, 4, 2, 5)] == pytest.approx([1, 1, 0.1 / 0.15, 0])
+    assert sum(p * held_in_part(odds, d) for d, p in odds.items()) == pytest.approx(0.9)
 
 
 @pytest.mark.parametrize("table", [MODELS, WITHOUT_NETWORK])

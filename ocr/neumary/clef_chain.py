@@ -27,6 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary.accidentals import B_CLASS
+from neumary.custos_belief import custos_odds, custos_p
 from neumary.gamut import Sign, base_degree, line_clef
 from neumary.measures import F64
 from neumary.priors import (
@@ -34,9 +35,6 @@ from neumary.priors import (
     CLEF_STAYS_AWAY,
     CLEF_STAYS_NEW,
     CLEF_STAYS_UNSEEN,
-    CUSTOS_PLACES,
-    CUSTOS_RIGHT,
-    CUSTOS_STEP_OFF,
     FLAT_ON_B,
     log_in_modes,
     log_interval,
@@ -44,7 +42,7 @@ from neumary.priors import (
 )
 from neumary.stretches import Stretch, clef_belief, clef_hypotheses, distribution, letter_clefs, usual_clefs
 from neumary.types import Reading, Staff
-from neumary_models.labels import CLEFS, HEADS
+from neumary_models.labels import CLEFS
 
 CERTAIN_P: Final = 0.9
 """A reading surer than this is not overruled by habits alone."""
@@ -52,8 +50,8 @@ CERTAIN_P: Final = 0.9
 _CLEF_SLIP: Final = 0.002  # a clef sign read as a wholly different one (design figure)
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
-_OTHER_LETTER: Final = 0.01  # a C clef read as F on the same line, or the other way round (design figure)
-_OTHER_LETTER_DOUBTFUL: Final = 0.03  # the same of a sign less sure than `CERTAIN_P` (design figure)
+_OTHER_LETTER: Final = 0.003  # a C clef read as F on the same line, or the other way round (design figure)
+_OTHER_LETTER_DOUBTFUL: Final = 0.015  # the same of a sign less sure than `CERTAIN_P` (design figure)
 _OTHER_LETTER_FAINT: Final = 0.2  # the same of a faint sign
 _SAME_IN_MID_STAFF: Final = 0.25  # a clef in mid-staff mostly changes something (design figure)
 _NOTE_WEIGHT: Final = 0.3  # notes of one melody are no independent witnesses: each counts as so much
@@ -285,7 +283,8 @@ class ClefChain:
             return log
         rise = np.array(self.bases)[None, :] - np.array(self.bases)[:, None]
         if a.custos is not None:
-            log += _over(rise, lambda d: custos_odds(a.custos, heads, d))
+            custos, p = a.custos, custos_p(self.stretches, i - 1)
+            log += _over(rise, lambda d: custos_odds(custos, heads, d, p))
         elif self.chant and a.heads:
             before, after = a.heads[-1].reading.step, heads[0].reading.step
             if before is not None and after is not None:
@@ -336,59 +335,6 @@ def _log_sum(values: F64, axis: int) -> F64:
     peak = values.max(axis=axis, keepdims=True)
     result: F64 = np.log(np.exp(values - peak).sum(axis=axis)) + peak.squeeze(axis)
     return result
-
-
-def custos_odds(custos: Sign | None, heads: Sequence[Sign], base_rise: int) -> float:
-    """Log probability of a custos step given the note it announces.
-
-    Parameters
-    ----------
-    custos : Sign or None
-    heads : sequence of Sign, at least one
-        Those after it; where the first is doubtful the second may be the one announced.
-    base_rise : int
-        Base over the heads minus base over the custos, degrees.
-    """
-    if custos is None:
-        return 0.0
-    believed = CUSTOS_RIGHT * min(custos.reading.confidence, 1.0)
-    return float(np.log(believed * _announced(custos, heads, base_rise) + (1 - believed) / CUSTOS_PLACES))
-
-
-def custos_posterior(custos: Sign, heads: Sequence[Sign], base_rise: int) -> float:
-    """Probability that a sign is a custos, given that it does or does not announce the next note."""
-    p = min(custos.reading.confidence, 1.0)
-    as_custos = CUSTOS_RIGHT * _announced(custos, heads, base_rise) + (1 - CUSTOS_RIGHT) / CUSTOS_PLACES
-    return p * as_custos / (p * as_custos + (1 - p) / CUSTOS_PLACES)
-
-
-def _announced(custos: Sign, heads: Sequence[Sign], base_rise: int) -> float:
-    first = head_belief(heads[0].reading) if len(heads) > 1 else 1.0
-    same = first * _same_pitch(custos, heads[0], base_rise)
-    return same + (1 - first) * _same_pitch(custos, heads[1], base_rise) if first < 1 else same
-
-
-def head_belief(reading: Reading) -> float:
-    """Probability that a sign is a head, of whatever shape."""
-    labels = [(reading.label, reading.confidence), *reading.rivals]
-    return min(1.0, sum(p for x, p in labels if x in HEADS))
-
-
-def _same_pitch(custos: Sign, head: Sign, base_rise: int) -> float:
-    theirs = dict(distribution(head.reading))
-    meant = ((0, 1 - CUSTOS_STEP_OFF), (1, CUSTOS_STEP_OFF / 2), (-1, CUSTOS_STEP_OFF / 2))
-    return sum(
-        p * q * theirs.get(s + off - base_rise, 0.0)
-        for s, p in distribution(custos.reading)
-        for off, q in meant
-    )
-
-
-def custos_agrees(custos: Sign, head: Sign, base: int, base_after: int) -> bool:
-    """Whether a custos and the note after it, as read, are one pitch."""
-    if custos.reading.step is None or head.reading.step is None:
-        return False
-    return base + custos.reading.step == base_after + head.reading.step
 
 
 def flat_odds(reading: Reading, base: int) -> float:

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from neumary.accidentals import B_CLASS
-from neumary.clef_chain import CERTAIN_P, OTHER_LETTER, ClefChain, custos_agrees
+from neumary.clef_chain import CERTAIN_P, OTHER_LETTER, ClefChain
+from neumary.custos_belief import custos_agrees
 from neumary.gamut import Sign, base_degree, clef_name, line_step
 from neumary.record import Record
 from neumary.stretches import Stretch, clef_hypotheses, distribution

@@ -30,6 +30,7 @@ _COLOURLESS: Final = 0.96  # from here the photograph itself has no colour
 _BLACK: Final = 150  # grey levels swallowed by a line that is no faded paint
 _BARE: Final = 90  # the least channel of line ink stays under this where a note covers the line
 _SAMPLES: Final = 160
+_BRIGHT: Final = ("red", "yellow", "blue")
 _RULED_SHARE: Final = 0.6  # of a page's full staves
 _RULED: Final = 0.8  # ruling against the weaker painted line, median of a page; plain staves mostly from 1 on
 # Log odds for the kind (design figures, no source):
@@ -85,11 +86,12 @@ def recognise(
 
 
 def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
-    """Take the scratched ruling out of staves of which only two lines, one of them red, are painted.
+    """Take ruling that was never painted out of staves whose own lines are.
 
-    Where a page's full staves have one red line and another two spaces off it, and all their other
-    lines are fainter than these and without colour, the others are the ruling that the painted ones
-    were laid on. Among the plain lines of a full staff a red or yellow one is the fainter one.
+    Where on most full staves of a page all lines but one at the edge have one bright paint, and that
+    one has another colour and is fainter; or where two lines, one of them red, stand two spaces
+    apart, and all others are fainter and without paint: the others are the ruling that the painted
+    ones were laid on. Among the plain lines of a full staff a red or yellow one is the fainter one.
 
     Parameters
     ----------
@@ -102,35 +104,44 @@ def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
     list of Staff
     """
     full = [staff for staff in staves if len(staff.lines) > FEW_LINES]
-    pairs = {staff.id: _painted_pair(ink, staff) for staff in full}
-    found = [pair for pair in pairs.values() if pair is not None]
-    if len(found) < max(FEW_LINES, _RULED_SHARE * len(full)):
-        return list(staves)
-    if float(np.median([fainter for _, fainter in found])) > _RULED:
+    own = {staff.id: _painted_lines(ink, staff) for staff in full}
+    found = [fainter for kept, fainter in own.values() if kept]
+    if len(found) < max(FEW_LINES, _RULED_SHARE * len(full)) or np.median(found) > _RULED:
         return list(staves)
     out = []
     for staff in staves:
-        pair = pairs.get(staff.id)
-        kept = staff.lines if pair is None else tuple(staff.lines[k] for k in pair[0])
-        out.append(msgspec.structs.replace(staff, lines=kept))
+        kept = own[staff.id][0] if staff.id in own else ()
+        lines = tuple(staff.lines[k] for k in kept) if kept else staff.lines
+        out.append(msgspec.structs.replace(staff, lines=lines))
     return out
 
 
-def _painted_pair(ink: InkMap, staff: Staff) -> tuple[tuple[int, int], float] | None:
-    """Two strong lines, a red one and the next but one, and how strong the others are against them."""
+def _painted_lines(ink: InkMap, staff: Staff) -> tuple[tuple[int, ...], float]:
+    """The painted ones among the lines of a full staff, and how strong the others are against them.
+
+    None where not some only are painted.
+    """
     contrast = [line_contrast(ink, msgspec.structs.replace(staff, lines=(line,))) for line in staff.lines]
     strong = np.array([0.0 if c is None else c for c in contrast])
     paints = [name_paint(_core(ink, line)) for line in staff.lines]
-    best: tuple[float, tuple[int, int]] | None = None
-    for low in range(len(staff.lines) - FEW_LINES):
-        pair = low, low + FEW_LINES
-        rest = [k for k in range(len(staff.lines)) if k not in pair]
-        if "red" not in [paints[k] for k in pair] or any(paints[k] in ("red", "yellow") for k in rest):
+    n = len(staff.lines)
+    choices: list[tuple[int, ...]] = [(low, low + FEW_LINES) for low in range(n - FEW_LINES)]
+    choices = [pair for pair in choices if "red" in [paints[k] for k in pair]]
+    if n > FEW_LINES + 1:
+        edges = tuple(range(1, n)), tuple(range(n - 1))
+        choices += [
+            most for most in edges if len({paints[k] for k in most}) == 1 and paints[most[0]] in _BRIGHT
+        ]
+    best: tuple[tuple[int, ...], float] = (), 1.0
+    for kept in choices:
+        rest = [k for k in range(n) if k not in kept]
+        like = {paints[k] for k in kept} if len(kept) > FEW_LINES else set(_BRIGHT)
+        if any(paints[k] in like for k in rest):
             continue
-        fainter = float(strong[rest].max() / max(float(strong[list(pair)].min()), 1.0))
-        if best is None or fainter < best[0]:
-            best = fainter, pair
-    return None if best is None or best[0] >= 1 else (best[1], best[0])
+        fainter = float(strong[rest].max() / max(float(strong[list(kept)].min()), 1.0))
+        if fainter < best[1]:
+            best = kept, fainter
+    return best
 
 
 def mixed_paints(staff: Staff) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from neumary.clef_chain import custos_posterior
+from neumary.custos_belief import custos_p, custos_posterior
 from neumary.gamut import Sign
 from neumary.record import OVERRULED, Record
 from neumary.stretches import Stretch
@@ -51,7 +51,9 @@ def _announces(custos: Sign, run: Sequence[Stretch], i: int, bases: Sequence[int
     if i + 1 == len(run) or not run[i + 1].heads:
         return None
     here, after = bases[i], bases[i + 1]
-    return None if here is None or after is None else custos_posterior(custos, run[i + 1].heads, after - here)
+    if here is None or after is None:
+        return None
+    return custos_posterior(custos, run[i + 1].heads, after - here, custos_p(run, i))
 
 
 def _reject(sign: Sign, record: Record) -> None:

@@ -28,7 +28,7 @@ from neumary.letter_rows import guess_space, pitch_space, row_under, rows_over, 
 from neumary.letter_trial import SAME_SPACES, LaidRow, Trial
 from neumary.range_table import MODELS, degrees_at
 from neumary.read import read_strip
-from neumary.script_scale import has_notes, look_by_script, notes_outside, notes_p
+from neumary.script_scale import has_notes, look_by_script, notes_outside, notes_p, words_under
 from neumary.strips import cut_strip
 from neumary.types import Box, Glyph, InkMap, Reading, Remark, Scan, Staff
 from neumary.wordless_rows import lines_with_wordless
@@ -43,9 +43,16 @@ _DRAWN: Final = 0.95
 # Probability of lines in the map along a page's staves; on 97 rendered pages whose lines were all found 0.75
 # and more (0.66 and 0.73 on two), on 8 where stacks of letters or ruling were taken for staves 0.24 to 0.69.
 _WELL_SEEN: Final = 0.7
+_NOT_SEEN: Final = (
+    0.5  # under it, and with so many times more notes outside than is usual, they are no staves
+)
+_TIMES_OUTSIDE: Final = 2.0
+_ON_WORDS: Final = (
+    0.4  # words under so much of single lines: rendered staves up to 0.23, ruling of words 0.57
+)
 _FULL_LINES: Final = 3
-_LINE_SEEN: Final = 0.65  # probability of full staves' lines in the map, under which they may be imagined
-_TIMES_IMAGINED: Final = 0.9
+_LINE_SEEN: Final = 0.62  # probability of full staves' lines in the map, under which they may be imagined
+_TIMES_IMAGINED: Final = 1.1
 _FEW_STAVES: Final = 2
 _TIMES_DOUBTFUL: Final = 1.5  # so many rows with letters for each doubtful staff
 _TIMES_FEW: Final = 3.0  # and for each of one or two staves that are no doubt drawn
@@ -142,7 +149,7 @@ def instead_of_lines(
     Returns
     -------
     tuple or None
-        As `read_unlined`; None where the staves stand.
+        As `read_unlined`, empty where there are neither letters nor staves; None where the staves stand.
     """
     if drawn < _NOT_DRAWN:
         return None
@@ -150,14 +157,20 @@ def instead_of_lines(
     doubtful = drawn < _DRAWN or lines_seen < _WELL_SEEN
     full = float(np.mean([len(staff.lines) for staff in staves])) >= _FULL_LINES
     imagined = full and lines_seen < _LINE_SEEN
-    if not imagined:
-        if not doubtful and len(staves) > _FEW_STAVES:
-            return None
-        if notes_outside(seen, ink, staves) < _OUTSIDE_SHARE:
-            return None
+    outside = notes_outside(seen, ink, staves)
+    if doubtful and words_under(seen, ink, staves) > _ON_WORDS:
+        rows = read_unlined(scan, ink, seen, model)
+        return rows if rows[0] and rows[0][0].kind_p >= _SURE else ([], [], [])
+    if outside < _OUTSIDE_SHARE and not (imagined and drawn < _DRAWN):
+        return None
+    if not doubtful and len(staves) > _FEW_STAVES:
+        return None
     rows = read_unlined(scan, ink, seen, model)
     enough = len(staves) * (_TIMES_IMAGINED if imagined else _TIMES_DOUBTFUL if doubtful else _TIMES_FEW)
-    return rows if rows[0] and rows[0][0].kind_p >= _SURE and len(rows[0]) >= enough else None
+    if rows[0] and rows[0][0].kind_p >= _SURE and len(rows[0]) >= enough:
+        return rows
+    none = lines_seen < _NOT_SEEN and outside >= _TIMES_OUTSIDE * _OUTSIDE_SHARE
+    return ([], [], []) if none else None
 
 
 def _looks(scan: Scan, ink: InkMap, seen: LeafMap, model: LoadedModel) -> Iterator[tuple[InkMap, LeafMap]]:

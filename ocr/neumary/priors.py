@@ -119,10 +119,10 @@ CLEF_USE: Final = {
 """How often a clef stands on a line. Do clef on 4, 3, 2 and fa clef on 3, seldom 4, as the guides
 to printed chant say; the figures themselves are common practice, no source."""
 
-CLEF_STAYS: Final = 0.8
+CLEF_STAYS: Final = 0.7
 """Probability that the next staff keeps the clef while the notes stay on the staff under it; scribes
-change it to keep the melody off ledger lines (common practice). This figure and the next two are set on 200
-rendered pages kept out of training."""
+change it to keep the melody off ledger lines (common practice). This figure is set on 160 rendered pages kept
+out of training, by how likely it makes each clef with its own sign covered up; the next two on 200."""
 
 CLEF_STAYS_AWAY: Final = 0.5
 """The same where the notes would leave the staff."""

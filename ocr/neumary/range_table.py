@@ -50,9 +50,9 @@ class RangeModel:
 
 
 MODELS: Final[Mapping[str, RangeModel]] = {
-    "two-line": RangeModel((0.694, 0.762, 0.834, 0.914, 0.994), 0.536, 0.01),
-    "one-line": RangeModel((0.426, 0.515, 0.629, 0.847, 1.034), 0.278, 0.01),
-    "letters": RangeModel((1.102, 1.179, 1.271, 1.369, 1.453), 0.365, 0.01),
+    "two-line": RangeModel((1.107, 1.186, 1.268, 1.351, 1.432), 0.833, 0.01),
+    "one-line": RangeModel((0.401, 0.477, 0.556, 0.645, 0.731), 0.514, 0.01),
+    "letters": RangeModel((1.577, 1.662, 1.762, 1.859, 1.943), 0.505, 0.01),
 }
 """Of staves with two lines, with one, and with letters only."""
 

@@ -24,6 +24,8 @@ _SPACE_PER_PIECE: Final = 1.1  # staff space against the commonest height of a p
 _SAME_SIZE: Final = 0.1  # logarithm of two sizes
 # Of a page's cells; rendered pages of words alone have up to 0.001, those with notes from 0.008 on.
 _NOTES_SHARE: Final = 0.003
+_SAMPLES: Final = 200  # of a line
+_UNDER_SPACES: Final = 0.5  # how far under a line the words ruled by it have their upper halves
 
 
 def has_notes(seen: LeafMap) -> bool:
@@ -55,6 +57,37 @@ def notes_outside(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
         rows = slice(int(area.top * high), int(area.bottom * high) + 1)
         notes[rows, int(area.left * wide) : int(area.right * wide) + 1] = False
     return float(notes.mean())
+
+
+def words_under(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
+    """Share of their length that single lines have text just under them, as the ruling of words has.
+
+    Parameters
+    ----------
+    seen : LeafMap
+    ink : InkMap
+        Of which `seen` is a look.
+    staves : sequence of Staff
+
+    Returns
+    -------
+    float
+        Median of the staves; 0 where one has more lines.
+    """
+    text = seen.region[REGIONS.index("text")] > 0.5
+    shares = []
+    for staff in staves:
+        if len(staff.lines) > 1:
+            return 0.0
+        line = staff.lines[0]
+        cols = np.linspace(line.cols[0], line.cols[-1], _SAMPLES)
+        rows = np.interp(cols, line.cols, line.rows) + _UNDER_SPACES * staff.space_px
+        at = [
+            np.clip(np.rint((place + 0.5) * ink.scale / cell - 0.5).astype(int), 0, side - 1)
+            for place, cell, side in zip((rows, cols), seen.cell_px, text.shape, strict=True)
+        ]
+        shares.append(float(text[at[0], at[1]].mean()))
+    return float(np.median(shares)) if shares else 0.0
 
 
 def look_by_script(

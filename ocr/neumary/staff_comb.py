@@ -17,7 +17,7 @@ import numpy as np
 from neumary.leaf_map import LeafMap
 from neumary.lines import Floats, weighted_smooth
 from neumary.staff_bands import Band
-from neumary.types import F32
+from neumary.types import F32, Bool
 
 _STEP: Final = 0.25  # cells, of the profiles
 _BEYOND_SPACES: Final = 1.8  # looked at above and below the outer lines
@@ -45,6 +45,7 @@ _PAIR: Final = 0.92  # from here a second line is likelier than none
 _ALIKE: Final = 0.7  # weight of the other staves in it: a page is ruled alike
 _SURE: Final = 0.95  # mean probability of a staff whose height the map tells well
 _SURE_WEIGHT: Final = 2.0
+_ALIKE_MANY: Final = 0.5  # what as many lines on all other staves are worth
 _ONE_TALL_SPACES: Final = 0.4  # no second line in a staff voted lower than this
 
 
@@ -117,14 +118,16 @@ def straighten(
     places = np.minimum(starts + (size - 1) / 2, len(middle) - 1)
     moved = np.interp(np.arange(len(middle)), places, moves * _STEP)
     moved = weighted_smooth(moved[None], np.ones((1, len(middle))), _SMOOTH_SPACES * space)[0]
-    centre = middle + moved
-    offsets = np.arange(-half, half + 1) * _STEP
+    centre = np.asarray(middle + moved, dtype=np.float64)
+    offsets = np.arange(-half, half + 1, dtype=np.float64) * _STEP
     straight = _lines_at(seen, first, centre + offsets[:, None])
     mass = np.where(weight > 0, 1.0, 1e-3)
     there = np.abs((centre + offsets[:, None]) - (seen.line.shape[0] - 1) / 2) <= seen.line.shape[0] / 2
     within = (there * mass).sum(axis=1)
     profile = (straight * mass * there).sum(axis=1) / np.maximum(within, 1e-6)
-    return Straight(centre, offsets, np.asarray(profile, dtype=np.float64), within / mass.sum())
+    return Straight(
+        centre, offsets, np.asarray(profile, np.float64), np.asarray(within / mass.sum(), np.float64)
+    )
 
 
 def _lines_at(seen: LeafMap, first: int, rows: Floats) -> F32:
@@ -268,7 +271,7 @@ def _few(
     return {1: np.array([one]), 2: np.array(sorted((one, other), reverse=True))}, pair
 
 
-def _summit(profile: Floats, allowed: Floats) -> int | None:
+def _summit(profile: Floats, allowed: Bool) -> int | None:
     """Place of the highest summit among those allowed."""
     inner = np.zeros(len(profile), dtype=bool)
     inner[1:-1] = (profile[1:-1] >= profile[:-2]) & (profile[1:-1] >= profile[2:]) & (profile[1:-1] > 0)
@@ -290,10 +293,12 @@ def count_lines(combs: Sequence[Combs]) -> list[int]:
         0 to 5.
     """
     usual = float(np.median([c.pair for c in combs if not c.full] or [0.0]))
+    alone = [max(c.many, key=lambda n: c.many[n][0]) for c in combs if c.full]
+    bonus = {n: _ALIKE_MANY * alone.count(n) / len(alone) if alone else 0.0 for n in _COUNTS}
 
     def of(c: Combs) -> int:
         if c.full:
-            return max(c.many, key=lambda n: c.many[n][0])
+            return max(c.many, key=lambda n: c.many[n][0] + bonus[n])
         return 2 if 2 in c.few and (1 - _ALIKE) * c.pair + _ALIKE * usual >= _PAIR else 1
 
     return [of(c) for c in combs]

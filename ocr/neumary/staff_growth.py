@@ -19,8 +19,8 @@ _SLOPE_SPACES: Final = 8.0  # the last stretch, whose slope is carried on
 _MOST_SLOPE: Final = 0.2
 _BEND: Final = 0.04  # change of slope that a block may bring
 _MOVE_SPACES: Final = 0.12  # and of height
-_AS_STRONG: Final = 0.45  # of the staff's usual ridge
-_SEEN: Final = 0.6  # share of a block in which a line must be seen
+_AS_STRONG: Final = 0.33  # of the staff's usual ridge
+_SEEN: Final = 0.55  # share of a block in which a line must be seen
 _SEEN_LONE: Final = 0.75  # the same where there is but one line
 _LINES_SEEN: Final = 0.7  # share of the lines
 _SKIPS: Final = 1  # blocks that may be covered by an initial or a stain
@@ -107,25 +107,20 @@ def _block(
     clear = np.minimum(ridge / max(course.strength, 1e-6), 1.0)
     inside = (thought >= 0) & (thought < strips.total.shape[1])
     away = round(_MOVE_SPACES * course.space)
-    best: tuple[float, Floats] | None = None
-    for move in np.linspace(-away, away, 5):
-        for bend in (-_BEND, -_BEND / 2, 0.0, _BEND / 2, _BEND):
-            shift = move + bend * strips.strip_px * along
-            place = np.clip(np.rint(thought + shift - np.rint(thought)).astype(int) + half, 1, 2 * half - 1)
-            worth = float(_at(clear, place)[inside].sum()) - 1e-3 * (abs(move) / course.space + abs(bend))
-            if best is None or worth > best[0]:
-                best = worth, shift
-    assert best is not None  # there are always moves to try
-    place = np.clip(np.rint(thought + best[1] - np.rint(thought)).astype(int) + half, 1, 2 * half - 1)
-    near = np.maximum.reduce([_at(clear, place + d) for d in (-1, 0, 1)]) >= _AS_STRONG
+    moves, bends = (
+        grid.ravel() for grid in np.meshgrid(np.linspace(-away, away, 5), np.linspace(-_BEND, _BEND, 5))
+    )
+    shifts = moves[:, None] + bends[:, None] * strips.strip_px * along  # of all lines together
+    place = np.clip(np.rint(thought - np.rint(thought) + shifts[:, None]).astype(int) + half, 1, 2 * half - 1)
+    each, strip = np.ogrid[: clear.shape[0], : clear.shape[1]]
+    found = clear[each, strip, place]
+    worth = (found * inside).sum(axis=(1, 2)) - 1e-3 * (np.abs(moves) / course.space + np.abs(bends))
+    best = int(worth.argmax())
+    rows = thought + shifts[best]
+    near = np.maximum.reduce([clear[each, strip, place[best] + d] for d in (-1, 0, 1)]) >= _AS_STRONG
     there = inside.mean(axis=1) > 0.5
     if not there.any():
-        return thought + best[1], False
+        return rows, False
     shares = np.where(inside, near, False)[there].sum(axis=1) / inside[there].sum(axis=1)
     least = _SEEN if there.sum() > 1 else _SEEN_LONE
-    return thought + best[1], float((shares >= least).mean()) >= _LINES_SEEN
-
-
-def _at(clear: Floats, place: Floats) -> Floats:
-    each, strip = np.ogrid[: clear.shape[0], : clear.shape[1]]
-    return np.asarray(clear[each, strip, place], dtype=np.float64)
+    return rows, float((shares >= least).mean()) >= _LINES_SEEN

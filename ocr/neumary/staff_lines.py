@@ -292,7 +292,7 @@ def ink_profile(
         Ridge of ink, 0..1 of the strongest.
     """
     width = strips.strip_px
-    at = np.asarray(seen.cols_at(np.arange(first, first + len(centre))), dtype=np.float64)
+    at = np.asarray(seen.cols_at(np.arange(first, first + len(centre), dtype=np.float64)), dtype=np.float64)
     low, high = max(0, int(at[0] / width)), min(len(strips.total), int(at[-1] / width) + 1)
     half = max(1, round(reach * seen.cell_px[0]))
     offsets = np.arange(-half, half + 1) / seen.cell_px[0]

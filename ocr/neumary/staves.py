@@ -22,6 +22,7 @@ from neumary.lines import Floats, stroke_height
 from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_growth import grow
+from neumary.staff_gutters import part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
 from neumary.types import Bool, InkMap, Remark, Staff
@@ -42,12 +43,17 @@ _BETTER: Final = 1.15  # so much more must be found at another scale
 _MOST_SQUARES: Final = 90_000  # staff spaces squared on a page; more of them are no sensible scale
 _FULL_LINES: Final = 3
 _LINE_SEEN: Final = 0.5  # mean probability of a line's own middle; on rendered lines from 0.6 on
+_WORN_LINE: Final = 0.3  # the same where most other staves of the page are surely some
+_WITNESSES: Final = 4
+_MOST_SURE: Final = 0.7
 _EDGE_SPACES: Final = 0.4  # so near to the picture's edge a line may be one that the edge cuts off
 _LINE_AT_EDGE: Final = 0.35
 _LEAST_STRENGTH: Final = 4.5  # grey levels
 _FAINT: Final = 0.2  # of the page's usual strength; lines that shine through the leaf are fainter
 _STRONG: Final = 8.0  # grey levels that no ghost reaches
 _LEAST_SEEN: Final = 0.45
+_WELL_SEEN: Final = 0.7
+_LEAST_SEEN_AMONG_SOUND: Final = 0.3  # where most staves of the page are well seen, one may be washed out
 _THICKEST: Final = 0.38  # staff spaces
 _THICKEST_PX: Final = 5.0
 _DOUBTED: Final = 0.8  # mean probability of a staff under which its comb must speak for it as well
@@ -158,11 +164,14 @@ def _drawn(ink: InkMap, courses: list[Course]) -> list[Course]:
     """Staves of pen lines: without ghosts of the verso's and without lines of text."""
     usual = float(np.median([course.strength for course in courses])) if courses else 0.0
     least = max(_LEAST_STRENGTH, min(_FAINT * usual, _STRONG))
-    return [course for course in courses if course.strength >= least and _is_drawn(ink, course)]
+    clear = sum(course.seen.mean() >= _WELL_SEEN for course in courses)
+    sound = clear >= max(_WITNESSES, _MOST_SURE * len(courses))
+    seen = _LEAST_SEEN_AMONG_SOUND if sound else _LEAST_SEEN
+    return [course for course in courses if course.strength >= least and _is_drawn(ink, course, seen)]
 
 
-def _is_drawn(ink: InkMap, course: Course) -> bool:
-    if course.seen.mean() < _LEAST_SEEN:
+def _is_drawn(ink: InkMap, course: Course, least_seen: float) -> bool:
+    if course.seen.mean() < least_seen:
         return False
     thick = [line_look(ink, course.cols, row, course.space)[1] for row in course.rows]
     return float(np.median(thick)) <= max(_THICKEST * course.space, _THICKEST_PX)
@@ -202,8 +211,7 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
         find_combs(seen, band, partial(_ink_beside, near, seen, band.first))
         for band, near in zip(bands, strips, strict=True)
     ]
-    courses: list[Course] = []
-    inks: list[InkStrips] = []
+    fits: list[tuple[Course, InkStrips, float]] = []
     for band, near, comb, count in zip(bands, strips, combs, count_lines(combs), strict=True):
         if band.p < _DOUBTED and count >= _FULL_LINES and comb.many[count][0] < _WEAK_COMB:
             continue
@@ -212,12 +220,15 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
             cells = as_asked(seen, band, cells, space, asked)
         kept = cells[_within_picture(seen, cells, band.first, space)]
         course = follow_lines(near, seen, kept, band.first, space * seen.cell_px[0]) if len(kept) else None
-        if course is not None and _believed(seen, kept, band.first):
-            courses.append(replace(course, cut=len(cells) - len(kept)))
-            inks.append(near)
+        if course is not None:
+            line_p = float(_line_p(seen, kept, band.first).max())
+            fits.append((replace(course, cut=len(cells) - len(kept)), near, line_p))
+    believed = _believed([(len(course.rows), line_p) for course, _, line_p in fits])
+    courses = [course for (course, *_), keep in zip(fits, believed, strict=True) if keep]
+    inks = [near for (_, near, _), keep in zip(fits, believed, strict=True) if keep]
     for i, one in enumerate(courses):
         courses[i] = _grown(inks[i], seen, one, courses)
-    return courses
+    return part_at_gutters(courses)
 
 
 def _strips(ink: InkMap, spaces: list[float]) -> list[InkStrips]:
@@ -258,9 +269,15 @@ def _within_picture(seen: LeafMap, cells: Floats, first: int, space: float) -> B
     return np.asarray(inside & (clear | (_line_p(seen, cells, first) >= _LINE_AT_EDGE)))
 
 
-def _believed(seen: LeafMap, cells: Floats, first: int) -> bool:
-    """Whether the map sees at least one of the lines themselves; what looks like few lines may be text."""
-    return len(cells) >= _FULL_LINES or float(_line_p(seen, cells, first).max()) >= _LINE_SEEN
+def _believed(fits: list[tuple[int, float]]) -> list[bool]:
+    """Staves of many lines, and of few those of which the map sees a line itself; others may be text.
+
+    Of each the number of lines and the map's probability of the clearest is asked. Where most staves
+    of a page are believed, a worn one among them is too.
+    """
+    sure = [count >= _FULL_LINES or line_p >= _LINE_SEEN for count, line_p in fits]
+    usual = sum(sure) >= max(_WITNESSES, _MOST_SURE * len(sure))
+    return [one or (usual and line_p >= _WORN_LINE) for one, (_, line_p) in zip(sure, fits, strict=True)]
 
 
 def _line_p(seen: LeafMap, cells: Floats, first: int) -> Floats:

@@ -99,13 +99,33 @@ def held(probabilities: dict[int, float], truth: int) -> tuple[bool, bool, float
     return ranked[0][0] == truth, inside, total
 
 
+def held_in_part(probabilities: dict[int, float], truth: int) -> float:
+    """Chance that a range of exactly 90 % holds: it takes the last degree it needs in part only.
+
+    Degrees are few, so the smallest set that reaches 90 % mostly holds more than that, all the more
+    where the best degree alone is nearly sure; a set whose last member is drawn by lot does not
+    (as with ranks of counts: Czado, Gneiting and Held, "Predictive model assessment for count data",
+    Biometrics 65, 2009). Where probabilities are honest its mean is 0.9.
+    """
+    before = 0.0
+    for degree, p in sorted(probabilities.items(), key=lambda pair: (-pair[1], pair[0])):
+        part = min(1.0, (SHARE - before) / p) if p > 0 else 0.0
+        if degree == truth:
+            return max(0.0, part)
+        before += p
+        if before >= SHARE:
+            break
+    return 0.0
+
+
 def report(kind: str, cases: Cases, model: RangeModel) -> str:
     """One line for people, and one for each distance."""
     heights, away = mended(cases)
     rows = []
-    for height, far, odds, truth in zip(heights, away, cases.network, cases.truth, strict=True):
-        network = {k + LOWEST: float(p) for k, p in enumerate(odds) if p > 0}
-        rows.append(held(degrees_at(model, float(height), float(far), network), int(truth)))
+    for height, far, seen, truth in zip(heights, away, cases.network, cases.truth, strict=True):
+        network = {k + LOWEST: float(p) for k, p in enumerate(seen) if p > 0}
+        odds = degrees_at(model, float(height), float(far), network)
+        rows.append((*held(odds, int(truth)), held_in_part(odds, int(truth))))
     table = np.array(rows, dtype=np.float64)
     lines = [_line(kind, table)]
     lines += [
@@ -117,8 +137,11 @@ def report(kind: str, cases: Cases, model: RangeModel) -> str:
 def _line(name: str, table: F64) -> str:
     if not len(table):
         return f"{name}: none"
-    best, inside, stated = table.mean(axis=0)
-    return f"{name}: {len(table)} notes, best {best:.3f}, in the 90 % range {inside:.3f}, stated {stated:.3f}"
+    best, inside, stated, part = table.mean(axis=0)
+    return (
+        f"{name}: {len(table)} notes, best {best:.3f}, in the 90 % range {inside:.3f}, stated {stated:.3f}, "
+        f"in one of exactly 90 % {part:.3f}"
+    )
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

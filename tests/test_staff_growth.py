@@ -1,0 +1,128 @@
+"""Staves followed beyond the map, parted at gutters, combed on the map; on pictures and maps made by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from neumary.leaf_map import LeafMap
+from neumary.staff_bands import Band
+from neumary.staff_comb import count_lines, find_combs, lines_of
+from neumary.staff_growth import grow
+from neumary.staff_gutters import part_at_gutters
+from neumary.staff_lines import Course, InkStrips
+
+STRIP, SPACE = 4, 16.0
+LOWEST = 200.0
+
+
+def ink(width: int, spans: list[tuple[int, int]], slope: float = 0.0, n: int = 4) -> InkStrips:
+    """Lines 3 pixels thick in stretches of columns, as strips."""
+    page = np.zeros((300, width), np.float32)
+    for left, right in spans:
+        for col in range(left, right):
+            for k in range(n):
+                row = round(LOWEST - k * SPACE + slope * col)
+                page[row - 1 : row + 2, col] = 120
+    strips = page.T.reshape(width // STRIP, STRIP, -1).mean(axis=1)
+    return InkStrips(np.ascontiguousarray(strips, dtype=np.float32), STRIP, 3.0)
+
+
+def course(left: int, right: int, slope: float = 0.0, n: int = 4) -> Course:
+    cols = (np.arange(left // STRIP, right // STRIP) + 0.5) * STRIP - 0.5
+    rows = LOWEST - SPACE * np.arange(n)[:, None] + slope * cols
+    return Course(cols, rows, np.ones(rows.shape, bool), SPACE, strength=100.0)
+
+
+@pytest.mark.parametrize("n", [1, 2, 4, 5])
+@pytest.mark.parametrize("slope", [0.0, 0.12, -0.12])
+def test_a_staff_grows_to_the_end_of_its_lines_and_no_further(slope: float, n: int) -> None:
+    strips = ink(800, [(80, 680)], slope, n)
+    more = grow(strips, course(280, 400, slope, n), [])
+    assert more is not None
+    first, rows = more
+    assert first * STRIP == pytest.approx(80, abs=2 * SPACE)
+    assert (first + rows.shape[1]) * STRIP == pytest.approx(680, abs=2 * SPACE)
+    cols = (np.arange(first, first + rows.shape[1]) + 0.5) * STRIP - 0.5
+    inside = (cols > 80) & (cols < 680)
+    off = rows - (LOWEST - SPACE * np.arange(n)[:, None] + slope * cols)
+    assert np.abs(off[:, inside]).max() < 0.2 * SPACE
+
+
+def test_a_staff_ends_where_its_lines_do() -> None:
+    assert grow(ink(800, [(280, 400)]), course(280, 400), []) is None
+
+
+def test_a_staff_does_not_grow_into_its_neighbour() -> None:
+    strips = ink(800, [(80, 680)])
+    one, other = course(80, 300), course(400, 680)
+    more = grow(strips, one, [one, other])
+    assert more is not None
+    assert 300 < (more[0] + more[1].shape[1]) * STRIP <= 400 + STRIP
+
+
+def test_other_lines_than_its_own_are_no_staff() -> None:
+    """One line of four that runs on, such as a ruled one, does not draw the staff after it."""
+    strips = ink(800, [(80, 400)])
+    ruled = ink(800, [(400, 760)], n=1)
+    assert grow(replace(strips, total=strips.total + ruled.total), course(80, 400), []) is None
+
+
+def test_a_staff_is_parted_where_other_staves_have_a_gutter() -> None:
+    over = course(80, 680)
+    over.seen[:, 52:62] = False  # columns 288 to 328
+    left, right = course(80, 290), course(330, 680)
+    assert len(part_at_gutters([over, left, left, right, right])) == 6
+    assert len(part_at_gutters([over, left, right])) == 3  # a single witness is none
+    assert len(part_at_gutters([over, over, over])) == 3  # an initial, with no column beside it
+
+
+CELL_SPACE = 3.0
+
+
+def seen_and_band(lines: list[float], votes: tuple[float, float], full: float) -> tuple[LeafMap, Band]:
+    """A map that sees lines at some rows, and a band whose votes say where the outer lines are."""
+    shape = (80, 200)
+    rows = np.arange(shape[0], dtype=np.float32)[:, None] + np.zeros((1, shape[1]), np.float32)
+    line = np.zeros(shape, np.float32)
+    for row in lines:
+        line = np.maximum(line, 0.75 * np.exp(-((rows - row) ** 2)))
+    zeros = np.zeros(shape, np.float32)
+    seen = LeafMap(
+        np.stack([zeros] * 3), line, zeros, zeros, zeros, np.zeros((4, *shape), np.float32), (2.0, 2.0)
+    )
+    ends = [np.full(160, vote) for vote in votes]
+    return seen, Band(20, ends[0], ends[1], np.ones(160), CELL_SPACE, full, 0.98)
+
+
+@pytest.mark.parametrize(
+    ("rows", "votes", "full"),
+    [
+        ([30, 33, 36, 39], (30, 39), 1.0),
+        ([30, 33, 36, 39], (31.4, 40.4), 1.0),  # the votes half a space off
+        ([30, 33, 36, 39, 42], (30, 40.5), 1.0),
+        ([30, 33, 36], (29, 37), 1.0),
+        ([30, 36], (30, 36), 0.0),
+        ([36], (33, 36), 0.0),  # ruling above has drawn the votes up
+        ([36], (36, 36), 0.0),
+        ([30, 37], (29.6, 36.4), 0.6),  # taken for a full staff, but there is nothing between
+    ],
+)
+def test_lines_are_counted_and_placed_where_the_map_sees_them(
+    rows: list[float], votes: tuple[float, float], full: float
+) -> None:
+    seen, band = seen_and_band(rows, votes, full)
+    combs = find_combs(seen, band)
+    found, _ = lines_of(combs, *count_lines([combs]), band.space)
+    assert found.mean(axis=1) == pytest.approx(sorted(rows, reverse=True), abs=0.3)
+
+
+def test_a_worn_second_line_is_believed_among_pairs() -> None:
+    whole = [find_combs(*seen_and_band([30, 36], (30, 36), 0.0)) for _ in range(4)]
+    seen, band = seen_and_band([36], (30, 36), 0.0)
+    seen.line[30] = 0.35
+    worn = find_combs(seen, band)
+    assert count_lines([worn]) == [1]
+    assert count_lines([*whole, worn]) == [2] * 5
