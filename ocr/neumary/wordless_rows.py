@@ -63,7 +63,7 @@ def _rows_of(notes: F32, text: F32, space: float) -> list[TextLine]:
     low = cv2.resize(row.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     beside = cv2.dilate(seen, column) > 0
     out = []
-    for line in text_lines(low, space):
+    for line in text_lines(np.asarray(low, np.float32), space):
         rows = (line.row_at(line.cols) + 0.5) * row.shape[0] / size[1] - 0.5
         inked = beside[np.clip(np.rint(rows).astype(int), 0, row.shape[0] - 1), line.cols.astype(int)]
         if inked.sum() < _LEAST_LENGTH_SPACES * space:

@@ -201,4 +201,7 @@ def tidy(out: Path) -> None:
             old.rename(folder)
         shutil.rmtree(old, ignore_errors=True)
     for part in out.glob(".*.part"):
-        shutil.rmtree(part, ignore_errors=True)
+        if part.is_dir():
+            shutil.rmtree(part, ignore_errors=True)
+        else:  # of the overview
+            part.unlink(missing_ok=True)
