@@ -246,6 +246,7 @@ def test_leftovers_of_a_killed_run_are_cleared(out: Path, picture: Make) -> None
     before = (out / "a/page.json").read_bytes()
     (out / "a").rename(out / ".a.old")
     (out / ".b.123.part").mkdir()
+    (out / ".index.html.123-456.part").write_text("<html>")
     with sqlite3.connect(out / "ledger.sqlite") as ledger:
         ledger.execute(
             "INSERT INTO pages (page_id, source, frame, state) VALUES ('b', '/gone.jpg', 0, 'reading')"
