@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from neumary.leaf_map import LeafMap
+from neumary.lines import Floats
 from neumary.types import F32, InkMap, Remark, Staff, StaffLine
 
 NOT_DRAWN: Final = Remark(
@@ -82,19 +84,47 @@ def line_p(ink: InkMap, seen: LeafMap, staves: Sequence[Staff]) -> float:
     """
     means = []
     for line in (line for staff in staves for line in staff.lines):
-        cols = np.linspace(line.cols[0], line.cols[-1], _SAMPLES)
-        rows = np.interp(cols, line.cols, line.rows)
-        at = [
-            np.clip(np.rint((place + 0.5) * ink.scale / cell - 0.5).astype(int), 0, side - 1)
-            for place, cell, side in zip((rows, cols), seen.cell_px, seen.line.shape, strict=True)
-        ]
-        means.append(float(seen.line[at[0], at[1]].mean()))
+        means.append(float(along_line(ink, seen, seen.line, line).mean()))
     return float(np.median(means)) if means else 1.0
 
 
-def _contrast(ink: InkMap, line: StaffLine, space_px: float) -> float | None:
+def along_line(
+    ink: InkMap, seen: LeafMap, cells: npt.NDArray[Any], line: StaffLine, down_px: float = 0.0
+) -> npt.NDArray[Any]:
+    """What a map of the leaf holds along a line, or at a distance under it.
+
+    Parameters
+    ----------
+    ink : InkMap
+    seen : LeafMap
+        A look at it.
+    cells : ndarray, shape (h, w)
+        One of the look's maps, or made of them.
+    line : StaffLine
+    down_px : float
+        Page pixels.
+
+    Returns
+    -------
+    ndarray, shape (200,)
+        Values of the nearest cells, evenly along the line.
+    """
+    cols, rows = _places(line)
+    at = [
+        np.clip(np.rint((place + 0.5) * ink.scale / cell - 0.5).astype(int), 0, side - 1)
+        for place, cell, side in zip((rows + down_px, cols), seen.cell_px, cells.shape, strict=True)
+    ]
+    return np.asarray(cells[at[0], at[1]])
+
+
+def _places(line: StaffLine) -> tuple[Floats, Floats]:
+    """Columns evenly along a line, and its rows there."""
     cols = np.linspace(line.cols[0], line.cols[-1], _SAMPLES)
-    rows = np.interp(cols, line.cols, line.rows)
+    return cols, np.interp(cols, line.cols, line.rows)
+
+
+def _contrast(ink: InkMap, line: StaffLine, space_px: float) -> float | None:
+    cols, rows = _places(line)
     row = np.rint((rows + 0.5) * ink.scale - 0.5).astype(int)
     height, width = ink.flat.shape[:2]
     col = np.clip(np.rint((cols + 0.5) * ink.scale - 0.5).astype(int), 0, width - 1)

@@ -43,13 +43,11 @@ _DRAWN: Final = 0.95
 # Probability of lines in the map along a page's staves; on 97 rendered pages whose lines were all found 0.75
 # and more (0.66 and 0.73 on two), on 8 where stacks of letters or ruling were taken for staves 0.24 to 0.69.
 _WELL_SEEN: Final = 0.7
-_NOT_SEEN: Final = (
-    0.5  # under it, and with so many times more notes outside than is usual, they are no staves
-)
+# Under it, and with so many times more notes outside than is usual, they are no staves.
+_NOT_SEEN: Final = 0.5
 _TIMES_OUTSIDE: Final = 2.0
-_ON_WORDS: Final = (
-    0.4  # words under so much of single lines: rendered staves up to 0.23, ruling of words 0.57
-)
+# Words under so much of single lines: rendered staves up to 0.23, ruling of words 0.57.
+_ON_WORDS: Final = 0.4
 _FULL_LINES: Final = 3
 _LINE_SEEN: Final = 0.62  # probability of full staves' lines in the map, under which they may be imagined
 _TIMES_IMAGINED: Final = 1.1

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from neumary.ink import map_ink, mapped_for
+from neumary.inked_lines import along_line
 from neumary.leaf_map import LeafMap, look
 from neumary.piece_heights import piece_height_of_page_px
 from neumary.types import F32, InkMap, Scan, Staff
@@ -24,7 +25,6 @@ _SPACE_PER_PIECE: Final = 1.1  # staff space against the commonest height of a p
 _SAME_SIZE: Final = 0.1  # logarithm of two sizes
 # Of a page's cells; rendered pages of words alone have up to 0.001, those with notes from 0.008 on.
 _NOTES_SHARE: Final = 0.003
-_SAMPLES: Final = 200  # of a line
 _UNDER_SPACES: Final = 0.5  # how far under a line the words ruled by it have their upper halves
 
 
@@ -79,14 +79,8 @@ def words_under(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
     for staff in staves:
         if len(staff.lines) > 1:
             return 0.0
-        line = staff.lines[0]
-        cols = np.linspace(line.cols[0], line.cols[-1], _SAMPLES)
-        rows = np.interp(cols, line.cols, line.rows) + _UNDER_SPACES * staff.space_px
-        at = [
-            np.clip(np.rint((place + 0.5) * ink.scale / cell - 0.5).astype(int), 0, side - 1)
-            for place, cell, side in zip((rows, cols), seen.cell_px, text.shape, strict=True)
-        ]
-        shares.append(float(text[at[0], at[1]].mean()))
+        under = along_line(ink, seen, text, staff.lines[0], _UNDER_SPACES * staff.space_px)
+        shares.append(float(under.mean()))
     return float(np.median(shares)) if shares else 0.0
 
 

@@ -290,7 +290,7 @@ def count_lines(combs: Sequence[Combs]) -> list[int]:
     Returns
     -------
     list of int
-        0 to 5.
+        1 to 5.
     """
     usual = float(np.median([c.pair for c in combs if not c.full] or [0.0]))
     alone = [max(c.many, key=lambda n: c.many[n][0]) for c in combs if c.full]

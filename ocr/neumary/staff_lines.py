@@ -83,6 +83,10 @@ class InkStrips:
     strip_px: int
     line_px: float
 
+    def middles(self, low: int, high: int) -> Floats:
+        """Working columns of the middles of the strips from one to before another."""
+        return np.asarray((np.arange(low, high, dtype=np.float64) + 0.5) * self.strip_px - 0.5)
+
 
 def average(ink: InkMap, space_px: float) -> InkStrips:
     """Average a page's ink for staves of about this space (working pixels)."""
@@ -118,10 +122,9 @@ def follow_lines(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, sp
     high = min(len(strips.total), int((at[-1] + half_cell) / width) + 1)
     if high - low < 2:
         return None
-    middles: Floats = (np.arange(low, high, dtype=np.float64) + 0.5) * width - 0.5
-    return follow_rows(
-        strips, seen, np.array([np.interp(middles, at, seen.rows_at(r)) for r in cells]), low, space
-    )
+    middles = strips.middles(low, high)
+    thought = np.array([np.interp(middles, at, seen.rows_at(row)) for row in cells])
+    return follow_rows(strips, seen, thought, low, space)
 
 
 def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, space: float) -> Course:
@@ -142,9 +145,9 @@ def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, spa
     -------
     Course
     """
-    width = strips.strip_px
-    middles: Floats = (np.arange(low, low + thought.shape[1], dtype=np.float64) + 0.5) * width - 0.5
-    ridge = line_ridges(strips, low, low + thought.shape[1], thought, space)
+    high = low + thought.shape[1]
+    middles = strips.middles(low, high)
+    ridge = line_ridges(strips, low, high, thought, space)
     half = max(1, round(_REACH_SPACES * space))
     window = np.arange(-half, half + 1)
     on_map = _map_at(seen, thought, middles, window)
@@ -167,7 +170,7 @@ def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, spa
     # The summit between pixels: a parabola through three places (common practice).
     bend = np.minimum(above + below - 2 * on, -1e-3)
     fine = np.rint(thought) + window[top] + np.clip(0.5 * (above - below) / bend, -0.5, 0.5)
-    sigma = _SMOOTH_SPACES * space / width
+    sigma = _SMOOTH_SPACES * space / strips.strip_px
     # Where a line is not seen it stays where its neighbours have moved to.
     moved = np.where(here > 0.25, here, 0.0) ** 2
     common = ((fine - thought) * moved).sum(axis=0) / np.maximum(moved.sum(axis=0), 1e-6)
@@ -298,7 +301,7 @@ def ink_profile(
     offsets = np.arange(-half, half + 1) / seen.cell_px[0]
     if high - low < 2:
         return offsets, np.zeros(len(offsets))
-    middles = (np.arange(low, high) + 0.5) * width - 0.5
+    middles = strips.middles(low, high)
     thought = np.interp(middles, at, seen.rows_at(centre))[None]
     ridge = line_ridges(strips, low, high, thought, half / _REACH_SPACES)[0]
     near = max(1, round(_NEAR_PROFILE_SPACES * strips.strip_px * _STRIPS_PER_SPACE))
