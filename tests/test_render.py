@@ -18,6 +18,7 @@ from neumary_synth.drawn import Drawn
 from neumary_synth.plan import COLOURED_KINDS, KINDS
 from neumary_synth.render import Rendered, render_many, render_page
 from neumary_synth.sheets import FlatLine, FlatPage, FlatSign, FlatStaff
+from neumary_synth.traceable import traceable_part
 from neumary_synth.truth import page_truth
 from neumary_synth.warp import apply_warp, make_warp
 
@@ -282,3 +283,22 @@ def test_lines_begin_where_they_can_be_seen() -> None:
     assert broken.lines[0].seen < whole.lines[0].seen - 0.15
     for line in cut.lines:
         assert abs(line.row_at(200) - whole.lines[cut.lines.index(line)].row_at(200)) < 0.1
+
+
+def test_a_short_end_within_an_initial_is_none_of_the_staff() -> None:
+    """A bowl's two strokes and what is bare between them: the staff begins after both."""
+    hidden = np.zeros((60, 400), np.uint8)
+    hidden[:, 40:60] = hidden[:, 90:110] = 255
+    cols, rows = np.linspace(20, 380, 19), np.linspace(30, 48, 19)
+
+    def begins(signs: list[float] | None = None, part: int = 0) -> float:
+        seen = None if signs is None else np.array(signs)
+        return float(traceable_part(hidden, cols[part:], rows[part:], 20.0, seen)[0][0])
+
+    assert begins() == begins(None, 2) == begins([200.0]) == 110
+    assert begins([75.0]) == 60  # a clef stands between the strokes
+    hidden[:, 90:110] = 0
+    hidden[:, 110:115] = 255  # a wormhole
+    assert begins() == 60
+    kept_cols, kept_rows = traceable_part(hidden, cols, rows, 20.0)
+    assert np.allclose(kept_rows, 30 + 18 / 360 * (kept_cols - 20))

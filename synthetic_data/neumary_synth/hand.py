@@ -33,6 +33,7 @@ QUILISMATA: Final = ("teeth", "teeth", "wave", "steps", "slant", "saw", "saw", "
 ORISCI: Final = ("wave", "swung", "bows", "tilted", "zed")
 STROPHAE: Final = ("comma", "drop", "wedge", "notched", "tailed", "triangle", "bent", "bent")
 INCLINATA: Final = ("rhomb", "parallelogram", "tailed", "diamond")
+_LEAST_FALL: Final = 0.2  # of a pointed head's top, to the right; in square hands 0.1 at most
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,4 +370,12 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         patchy=0.0 if printed or d.chance(0.55) else d.span(0.02, 0.3),
         bent_p=d.span(0.2, 0.9) if pointed and d.chance(0.6) else 0.0,
     )
+    if pointed:  # heads whose turn is undone by their rise would be square ones
+        hand = replace(hand, rise=min(hand.rise, _turned(hand) - _LEAST_FALL))
     return replace(hand, **founts)  # type: ignore[arg-type]
+
+
+def _turned(hand: Hand) -> float:
+    """How steeply a head's top falls to the right by the turn of its corners alone."""
+    half = hand.turn / 2
+    return half * hand.head_height / ((1 - half) * hand.head_width)

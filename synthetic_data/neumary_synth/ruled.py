@@ -7,6 +7,7 @@ from typing import Final
 
 from neumary.types import Staff
 from neumary_synth import melody
+from neumary_synth.hand import Hand
 from neumary_synth.inserts import InsertScribe
 from neumary_synth.melody import CLEF_DEGREES
 from neumary_synth.plan import COLOURED_KINDS, StaffSlot
@@ -29,8 +30,11 @@ class RuledScribe(InsertScribe):
         Label and line, counted from 1 at the bottom.
     dry_strength : int
         How dark lines scratched with a dry point look, 0..255.
+    hand : Hand
+        Writing now.
     """
 
+    hand: Hand
     clef: tuple[str, int]
     dry_strength: int
 
@@ -108,6 +112,8 @@ class RuledScribe(InsertScribe):
     def staff_kind(self) -> str:
         """The `NotationKind` of the page's staves."""
         kind = self.plan.kind
-        if kind in ("pointed", "layered", "letters"):
+        if kind == "pointed":
+            return self.hand.style  # a later hand may go on in square notation
+        if kind in ("layered", "letters"):
             return kind
         return "coloured-lines" if kind in ("two-line", "one-line") else "square"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final, cast
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 
@@ -26,10 +27,10 @@ from neumary.types import (
 )
 from neumary_models.labels import BY_NAME
 from neumary_synth.sheets import U8, FlatPage, FlatSign, FlatStaff
+from neumary_synth.traceable import sign_cols, traceable_part
 from neumary_synth.warp import F64, Warp
 
 _MIN_LINE_SPACES = 1.5  # what is left of a line at the picture's edge and counts as a line
-_CLEAR_SPACES: Final = 0.75  # a line begins and ends with at least so much of it free of paint
 _LEAST_INK: Final = 0.15  # of a head's box; with less the head has flaked away
 _LOST_SHARE: Final = 0.6  # a sign of whose ink more is covered is not there to be read
 _INKED: Final = 64  # coverage from which on a pixel counts as inked
@@ -108,11 +109,12 @@ def ruled_staves(flat: FlatPage, warp: Warp, hidden: U8, scale: float) -> tuple[
     """
     areas = _boxes_of(warp, [staff.area for staff in flat.staves])
     staves: list[Staff] = []
-    for staff, area in zip(flat.staves, areas, strict=True):
+    signs = sign_cols(flat, hidden)
+    for number, (staff, area) in enumerate(zip(flat.staves, areas, strict=True)):
         lines = []
         for line in staff.lines:
             whole = np.array(line.cols), np.array(line.rows)
-            cols, rows = _clear_part(hidden, *whole, staff.space_px)
+            cols, rows = traceable_part(hidden, *whole, staff.space_px, signs.get(number))
             cols, rows = (cols, rows) if len(cols) > 1 else whole
             bent = warp.forward(np.stack([rows, cols], axis=1))
             bent = bent[_between(bent[:, 1], warp.width)]
@@ -168,8 +170,9 @@ def page_truth(
     -------
     Page
         Signs most of whose ink is hidden, or whose centre or staff lies outside the picture, are left
-        out. Lines begin and end where they can be seen: paint that covers an end shortens them, paint
-        in their middle does not.
+        out. Lines begin and end where they can be traced (`traceable_part`): paint that covers an end
+        shortens them, paint in their middle does not. Where no letter of a page with letters can be seen,
+        it is one of neumes without lines.
     """
     staves, kept, lowest = _staves(flat, warp, masks["line"], hidden, scale)
     signs = _visible(flat, warp, hidden, kept)
@@ -207,6 +210,8 @@ def page_truth(
         )  # fmt: skip
         if group == "head" and sign.neume >= 0 and sign.layer == "melody":
             heads[sign.neume].append((name, sign))
+    if not any(BY_NAME[reading.label].group == "clef" for reading in readings):
+        staves = tuple(map(_unlettered, staves))
     syllables, names = _syllables(flat, warp, kept)
     neumes = tuple(
         Neume(
@@ -225,25 +230,13 @@ def page_truth(
     )  # fmt: skip
 
 
+def _unlettered(staff: Staff) -> Staff:
+    """A row whose page shows no letter: nothing in the picture gives heights."""
+    return msgspec.structs.replace(staff, kind="staffless") if staff.kind == "letters" else staff
+
+
 def _step(sign: FlatSign, lowest: dict[int, int]) -> int | None:
     return None if sign.step is None else sign.step - 2 * lowest[sign.staff]
-
-
-def _clear_part(hidden: U8, cols: F64, rows: F64, space_px: float) -> tuple[F64, F64]:
-    """The part of a line between its first and its last stretch free of paint; empty where there is none."""
-    at = np.arange(cols[0], cols[-1] + 1e-6, 1.0)
-    on = np.clip(np.round(np.interp(at, cols, rows)).astype(int), 0, hidden.shape[0] - 1)
-    free = hidden[on, np.clip(np.round(at).astype(int), 0, hidden.shape[1] - 1)] <= 127
-    if free.all():
-        return cols, rows
-    run = max(int(_CLEAR_SPACES * space_px), 2)
-    whole = np.flatnonzero(np.convolve(free, np.ones(run), mode="valid") > run - 0.5)
-    if not len(whole):
-        return cols[:0], rows[:0]
-    start, stop = at[whole[0]], at[whole[-1] + run - 1]
-    inner = cols[(cols > start) & (cols < stop)]
-    kept = np.concatenate([[start], inner, [stop]])
-    return kept, np.interp(kept, cols, rows)
 
 
 def _staves(
@@ -254,11 +247,13 @@ def _staves(
     kept: dict[int, str] = {}
     lowest: dict[int, int] = {}
     areas = _boxes_of(warp, [staff.area for staff in flat.staves])
+    signs = sign_cols(flat, hidden)
     for number, (staff, area) in enumerate(zip(flat.staves, areas, strict=True)):
         space = staff.space_px * scale
         made: list[StaffLine | None] = []
         for line in staff.lines:
-            cols, rows = _clear_part(hidden, np.array(line.cols), np.array(line.rows), staff.space_px)
+            whole = np.array(line.cols), np.array(line.rows)
+            cols, rows = traceable_part(hidden, *whole, staff.space_px, signs.get(number))
             made.append(_line(warp, mask, cols, rows, line.thickness_px, line.colour, scale, space))
         lines = [line for line in made if line is not None]
         there = [i for i, line in enumerate(made) if line is not None]
