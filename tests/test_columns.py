@@ -51,6 +51,13 @@ def test_two_staves_taken_for_one_do_not_join_their_columns() -> None:
     assert _order(merged)[0] == list(range(15))
 
 
+def test_a_staff_followed_into_the_gutter_does_not_join_two_columns() -> None:
+    assert _order([*LEFT[:5], (100.0, 590.0, 900.0), *LEFT[6:], *RIGHT]) == (
+        list(range(16)),
+        [0] * 8 + [1] * 8,
+    )
+
+
 def test_of_two_staves_side_by_side_in_one_column_the_left_one_comes_first() -> None:
     boxes = [(100.0, 900.0, 200.0), (560.0, 900.0, 338.0), (100.0, 420.0, 342.0), (100.0, 900.0, 480.0)]
     assert _order(boxes)[0] == [0, 2, 1, 3]

@@ -314,10 +314,17 @@ def test_a_doubtful_clef_in_mid_staff_that_the_melody_contradicts_is_left_out() 
     assert "F clef on line 4" in remarks[0].text and "column" in remarks[0].text
 
 
-def test_a_surer_one_is_at_least_warned_of() -> None:
-    pitches, _, remarks = settle(with_a_false_clef(0.97))
-    warned = {r.code for r in remarks} & {"clef-doubtful", "clef-ignored", "custos-mismatch"}
-    assert pitches == SUNG or warned
+@pytest.mark.parametrize("confidence", [0.93, 0.97])
+def test_a_surer_one_is_left_out_too_where_it_would_throw_the_melody_off_the_gamut(confidence: float) -> None:
+    pitches, codes, _ = settle(with_a_false_clef(confidence))
+    assert (pitches, codes) == (SUNG, ["clef-ignored"])
+
+
+def test_a_sure_clef_in_mid_staff_stands_where_the_melody_allows_it() -> None:
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4, 3).sign("clef_c", 4, confidence=0.93)
+    leaf.notes(1, 0, 1, 2).staff().clef("c", 3).notes(0, 1, 2)
+    done = decide(*leaf.parts)
+    assert [r.code for r in done.remarks] == []
 
 
 def test_a_true_change_in_mid_staff_stands() -> None:

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from small_pages import Writer
 
 from neumary.gamut import FAINT
+from neumary.measures import Share
 from neumary.pitch import resolve_pitches
 from neumary.types import Page
 from neumary_training.decision_cases import Wanted
+from neumary_training.decision_hidden import melody_apart
 from neumary_training.decision_measures import (
     clef_plants,
     fit_temperature,
@@ -103,3 +106,24 @@ def test_every_plant_is_one_sure_slip_of_the_letter() -> None:
         assert [(a.label, b.label, b.step) for a, b in changed] == [("clef_c", "clef_f", 6)]
         assert {g.id: g.staff for g in planted.glyphs}[changed[0][0].glyph] == staff
     assert len(list(clef_plants(truth, truth, truth, "name", 3))) == 3
+
+
+def test_melody_errors_are_told_apart_by_clef() -> None:
+    truth = page(Writer().staff().notes(2, 3, 4, 3).staff().clef("c", 4).notes(2, 3, 4, 2))
+    low = page(Writer().staff().clef("c", 4).notes(2, 3, 4, 3).staff().clef("c", 4).notes(2, 3, 5, 2))
+    unpitched = melody_apart(truth, truth)
+    assert unpitched["seen"] == Share(0, 4) and "page without hidden" not in unpitched
+    whole = page(Writer().staff().clef("c", 4).notes(2, 3, 4, 3).staff().clef("c", 4).notes(2, 3, 4, 2))
+    assert melody_apart(low, whole) == {
+        "hidden": Share(0, 0),
+        "seen": Share(1, 8),
+        "page without hidden": Share(1, 8),
+    }
+    clef = whole.glyphs[0].id
+    hidden = msgspec.structs.replace(
+        whole,
+        glyphs=tuple(g for g in whole.glyphs if g.id != clef),
+        readings=tuple(r for r in whole.readings if r.glyph != clef),
+    )
+    assert melody_apart(low, hidden)["hidden"] == Share(0, 4)
+    assert melody_apart(low, hidden)["seen"] == Share(1, 4)

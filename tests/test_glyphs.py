@@ -11,6 +11,7 @@ from scipy.optimize import LinearConstraint, milp
 
 from neumary.glyphs import (
     HEAD_APART_SPACES,
+    SURE_HEADS,
     Calibration,
     Candidate,
     cell_step,
@@ -62,17 +63,28 @@ def test_choice_is_the_best_set_there_is(spots: list[tuple[int, int, float]]) ->
     """Against an integer programme solved by SciPy's HiGHS."""
     candidates = sorted((candidate(r, c, p) for r, c, p in spots), key=lambda x: x.col)
     worth = np.array([np.log(c.p_sign / (1 - c.p_sign)) for c in candidates])
-    limit = HEAD_APART_SPACES * STRIP_SPACE
+
+    def apart(a: Candidate, b: Candidate) -> float:
+        sure_p, near = SURE_HEADS
+        return STRIP_SPACE * (near if min(a.p_sign, b.p_sign) > sure_p else HEAD_APART_SPACES)
+
     rows = [
         [float(k in (i, j)) for k in range(len(candidates))]
         for i, a in enumerate(candidates)
         for j, b in enumerate(candidates)
-        if i < j and np.hypot(a.row - b.row, a.col - b.col) < limit
+        if i < j and np.hypot(a.row - b.row, a.col - b.col) < apart(a, b)
     ]
     limits = [LinearConstraint(np.array(rows), ub=1)] if rows else []
     best = milp(-worth, constraints=limits, integrality=np.ones(len(worth)), bounds=(0, 1))
     ours = sum(np.log(c.p_sign / (1 - c.p_sign)) for c in choose(candidates, 0.5))
     assert ours == pytest.approx(-best.fun, abs=1e-6)
+
+
+def test_heads_written_into_each_other_are_two_only_if_both_are_sure() -> None:
+    near = 0.3 * STRIP_SPACE
+    for second, kept in ((0.95, 2), (0.7, 1)):
+        assert len(choose([candidate(40, 20, 0.95), candidate(40, 20 + near, second)], 0.5)) == kept
+    assert len(choose([candidate(40, 20, 0.95), candidate(40, 20 + 0.2 * STRIP_SPACE, 0.95)], 0.5)) == 1
 
 
 def test_nothing_chosen_from_nothing() -> None:

@@ -20,7 +20,11 @@ from neumary.settings import NOTATIONS, make_settings
 from neumary.types import InkMap, LineColour, NotationKind, Page, Scan
 from neumary_models.labels import HEADS
 from neumary_synth.ageing import Ageing
+from neumary_synth.hand import sample_hand
+from neumary_synth.outlines import DIAMOND, SQUARE
 from neumary_synth.render import render_page
+
+PAGE_OF_TWO_HANDS = 17800281
 
 
 @cache
@@ -137,3 +141,30 @@ def test_staves_of_two_lines_taken_for_one_are_not_believed(colours: list[LineCo
     mine = {g.id for g in own}
     certain = {r.pitch.certainty for r in readings if r.glyph in mine and r.label in HEADS and r.pitch}
     assert ("exact" in certain) != mixed or certain == {"contour"}
+
+
+# Hands as drawn -----------------------------------------------------------------------------
+
+
+def test_pointed_hands_never_draw_level_heads() -> None:
+    """The top of a head falls to the right at least twice as steeply as in any square hand."""
+
+    def falls(style: str) -> list[float]:
+        """Of the top edge, from the corners that `neumary_synth.outlines` puts it between."""
+        out = []
+        for hand in (sample_hand(seed, style) for seed in range(300)):
+            corners = (1 - abs(hand.turn)) * SQUARE + abs(hand.turn) * DIAMOND
+            (row, col), (end_row, end_col) = corners[:2]
+            down = (end_row - row) * hand.head_height * np.sign(hand.turn)
+            out.append(down / ((end_col - col) * hand.head_width) - hand.rise)
+        return out
+
+    assert min(falls("pointed")) > 0.19
+    assert max(falls("square")) < 0.19
+
+
+def test_a_later_square_hand_makes_its_staves_square() -> None:
+    page = render_page(PAGE_OF_TWO_HANDS, "pointed").page
+    kinds = [staff.kind for staff in page.staves]
+    assert kinds[0] == "pointed" and kinds[-1] == "square"
+    assert kinds == sorted(kinds)  # once it has taken over, it goes on

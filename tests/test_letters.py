@@ -17,15 +17,15 @@ from neumary.implied_spacing import FarHead, fit_course, fit_spacing
 from neumary.ink import map_ink
 from neumary.leaf_map import LeafMap
 from neumary.letter_heights import Letter, name_letters
-from neumary.letter_rows import USUAL_RISE, guess_space, rows_over, rows_to_try
-from neumary.letter_staves import LetterPage, instead_of_lines, read_letters
+from neumary.letter_rows import USUAL_RISE, guess_space, row_under, rows_over, rows_to_try
+from neumary.letter_staves import LetterPage, instead_of_lines, letters_off_lines, read_letters
 from neumary.mei import to_mei
 from neumary.models import load_model
-from neumary.pipeline import judge, number_signs
+from neumary.pipeline import judge, number_signs, read_page
 from neumary.script_scale import words_under
 from neumary.settings import make_settings
-from neumary.text_lines import text_lines
-from neumary.types import F32, Box, Page, Scan, Staff, StaffLine
+from neumary.text_lines import TextLine, text_lines
+from neumary.types import F32, Box, Glyph, Page, Reading, Scan, Staff, StaffLine
 from neumary.wordless_rows import lines_with_wordless
 from neumary_models.labels import CLEFS, HEADS
 from neumary_models.leaf_outputs import REGIONS
@@ -140,6 +140,22 @@ def test_without_words_or_heads_there_are_no_rows() -> None:
     assert text_lines(np.zeros_like(text), CELLS_A_SPACE) == []
     assert rows_over([], nothing, nothing, CELLS_A_SPACE) == []
     assert rows_over(text_lines(text, CELLS_A_SPACE), nothing, nothing, CELLS_A_SPACE) == []
+
+
+def words(row: float, first: float, last: float) -> TextLine:
+    cols = np.linspace(first, last, 20)
+    return TextLine(cols, np.full(20, row))
+
+
+def test_an_initial_does_not_part_a_row_from_its_letters() -> None:
+    """The row's words begin after the initial, those under it at the margin, as letters do."""
+    sung, others = words(20, 40, 200), [words(20 + 7 * k, 5, 200) for k in range(1, 5)]
+    (row,) = rows_to_try([sung, *others], CELLS_A_SPACE)
+    assert row.cols[0] == 5
+    (found,) = rows_over([sung], np.full(9, 12.0), np.linspace(45, 190, 9), CELLS_A_SPACE)
+    assert row_under([found], 12.0, 12.0, CELLS_A_SPACE, sure=True) == 0
+    assert row_under([found], 12.0, 12.0, CELLS_A_SPACE) is None  # only a letter beyond doubt
+    assert row_under([found], 12.0, 120.0, CELLS_A_SPACE, sure=True) is None  # amid the notes
 
 
 def letter(row: float, name: str, p: float = 0.9, rival: str = "") -> Letter:
@@ -301,3 +317,54 @@ def test_a_line_with_words_hanging_from_it_is_their_ruling() -> None:
     assert words_under(seen, ink, staves) > 0.7
     assert words_under(seen, ink, [drawn_staff("s", (60.0,))]) == 0.0
     assert words_under(seen, ink, [drawn_staff("s", (40.0, 56.0))]) == 0.0  # two lines rule no words
+
+
+def test_letters_tell_lines_from_ruling() -> None:
+    """F stands on its line and c two spaces over it; beside ruling letters stand anywhere."""
+    staff = drawn_staff("s", (60.0,))
+
+    def letters(*at: tuple[str, float]) -> list[tuple[Glyph, Reading]]:
+        return [
+            (
+                Glyph(id="", staff="s", row=row, col=5.0, box=Box(0, 0, 1, 1)),
+                Reading(glyph="", label=label, confidence=0.9),
+            )
+            for label, row in at
+        ]
+
+    on = letters_off_lines([staff], letters(("clef_f", 60.5), ("clef_c", 44.0), ("clef_a", 52.0)))
+    off = letters_off_lines([staff], letters(("clef_f", 65.0), ("clef_c", 49.0), ("clef_a", 57.0)))
+    assert on is not None and on < 0.1
+    assert off is not None and off > 0.5
+    assert letters_off_lines([staff], letters(("clef_f", 60.0))) is None  # one letter proves nothing
+
+
+# No letter in the picture ------------------------------------------------------------------
+
+
+@pytest.fixture
+def bare(monkeypatch: pytest.MonkeyPatch) -> Rendered:
+    monkeypatch.setattr("neumary_synth.layout.write_letters", lambda *_: [])
+    return render_page(33, "letters", ageing=Ageing(), space_px=SPACE_PX)
+
+
+def test_a_page_that_shows_no_letter_is_one_of_neumes_without_lines(bare: Rendered) -> None:
+    assert {staff.kind for staff in bare.page.staves} == {"staffless"}
+    assert {staff.kind for staff in drawn().page.staves} == {"letters"}
+
+
+def test_heads_without_lines_and_letters_have_names_and_contour_alone(bare: Rendered) -> None:
+    scan = Scan("p", bare.rgb, "p.png", "0")
+    page = read_page(scan, make_settings(), load_model("", threads=1))
+    assert page.staves and {staff.kind for staff in page.staves} == {"staffless"}
+    assert "no-pitch" in {remark.code for remark in page.warnings}
+    current, meant = page.current(), bare.page.current()
+    heads = [g for g in page.glyphs if current[g.id].label in HEADS]
+    pitches = [pitch for glyph in heads if (pitch := current[glyph.id].pitch) is not None]
+    assert all(pitch.certainty == "contour" and pitch.degree is None for pitch in pitches)
+    assert {pitch.contour for pitch in pitches} >= {"u", "d"}
+    written = [g for g in bare.page.glyphs if meant[g.id].label in HEADS]
+    at = np.array([(glyph.row, glyph.col) for glyph in heads])
+    seen = [np.hypot(*(at - (glyph.row, glyph.col)).T).min() < 0.6 * SPACE_PX for glyph in written]
+    assert np.mean(seen) > 0.85
+    assert page.neumes

@@ -9,8 +9,9 @@ from neumary.gamut import Sign
 from neumary.range_table import AWAY_KNOTS, MODELS, WITHOUT_NETWORK, RangeModel, degrees_at
 from neumary.ranges import F_DEGREE, letter_bases
 from neumary.types import Box, Glyph, Reading
+from neumary_training.early_eval import Tally, confusion
 from neumary_training.range_cases import HIGHEST, LOWEST, Cases
-from neumary_training.range_fit import fit, held, held_in_part, report
+from neumary_training.range_fit import fit, held, held_in_part, held_nearest, report
 
 
 def scattered(seed: int, width0: float, width1: float, count: int = 4000) -> Cases:
@@ -84,3 +85,24 @@ def test_a_letter_that_may_be_another_widens_the_whole_row() -> None:
     assert sure[0][1] > 0.9 > torn[0][1] and both[0][1] > torn[0][1]
     assert F_DEGREE + 4 in dict(torn)  # were the F a C, its height would be c4
     assert letter_bases([]) == ()
+
+
+def test_the_nearest_range_leaves_out_what_leads_further_beyond() -> None:
+    odds = {3: 0.6, 4: 0.25, 2: 0.15}
+    assert [held_nearest(odds, d) for d in (3, 4, 2, 5)] == [True, True, False, False]  # 0.85, not 1
+    assert held_nearest({3: 0.95, 4: 0.05}, 3)  # never empty
+    assert not held_nearest({3: 0.88, 4: 0.12}, 4)
+    assert held_nearest({3: 0.7, 4: 0.15, 5: 0.1, 6: 0.05}, 5)
+
+
+def test_a_table_says_which_notation_pages_were_taken_for() -> None:
+    one = Tally(pages=3, told=2)
+    one.kinds.update({"letters": 2, "none": 1})
+    other = Tally(pages=1, told=1)
+    other.kinds.update({"square": 1})
+    assert confusion({"letters": one, "square": other}).splitlines() == [
+        "| drawn | pages | right | letters | none | square |",
+        "| --- | --- | --- | --- | --- | --- |",
+        "| letters | 3 | 0.667 | 2 | 1 | - |",
+        "| square | 1 | 1.000 | - | - | 1 |",
+    ]

@@ -126,3 +126,20 @@ def test_a_worn_second_line_is_believed_among_pairs() -> None:
     worn = find_combs(seen, band)
     assert count_lines([worn]) == [1]
     assert count_lines([*whole, worn]) == [2] * 5
+
+
+def test_staves_of_a_column_tell_one_another_how_many_lines_they_have() -> None:
+    """A staff whose fifth line is worn, below staves of five lines or of four, others beside it."""
+    five = find_combs(*seen_and_band([39, 36, 33, 30, 27], (27, 39), 1.0))
+    four = find_combs(*seen_and_band([39, 36, 33, 30], (30, 39), 1.0))
+    seen, band = seen_and_band([39, 36, 33, 30], (28.5, 39), 1.0)
+    seen.line[27] = 0.31
+    worn = find_combs(seen, band)
+    alone = worn.many[5][0] - worn.many[4][0]
+    assert abs(alone) < 0.4
+    right = (300, 460)
+    fives, fours = [replace(five) for _ in range(4)], [replace(four) for _ in range(4)]
+    beside = [replace(one, span=right) for one in fours]
+    assert count_lines([worn, *fives, *beside]) == [5] * 5 + [4] * 4
+    beside = [replace(one, span=right) for one in fives]
+    assert count_lines([worn, *fours, *beside]) == [4] * 5 + [5] * 4

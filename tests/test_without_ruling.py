@@ -21,13 +21,14 @@ PAINTS = {
 SPACE, LEFT, RIGHT = 20.0, 60.0, 840.0
 
 
-def found(paints: tuple[str, ...]) -> list[int]:
-    """Lines left on each of four staves whose lines, lowest first, have these paints."""
+def found(paints: tuple[str, ...], others: tuple[str, ...] | None = None) -> list[int]:
+    """Lines left on four staves whose lines, lowest first, have these paints; on three perhaps others."""
     rgb = np.full((800, 900, 3), PARCHMENT, np.uint8)
     staves = []
     for i in range(4):
-        rows = [160 + 170 * i - SPACE * k for k in range(len(paints))]
-        for row, paint in zip(rows, paints, strict=True):
+        own = others if others is not None and i else paints
+        rows = [160 + 170 * i - SPACE * k for k in range(len(own))]
+        for row, paint in zip(rows, own, strict=True):
             cv2.line(rgb, (int(LEFT), int(row)), (int(RIGHT), int(row)), PAINTS[paint], 2)
         lines = tuple(
             StaffLine(cols=(LEFT, RIGHT), rows=(row, row), thickness_px=2.0, colour="grey", seen=1.0)
@@ -58,3 +59,17 @@ def found(paints: tuple[str, ...]) -> list[int]:
 )
 def test_only_ruling_under_painted_lines_goes(paints: tuple[str, ...], count: int) -> None:
     assert found(paints) == [count] * 4
+
+
+@pytest.mark.parametrize(
+    ("paints", "others", "count"),
+    [
+        (("red", "ruling"), ("red",), 1),
+        (("red", "yellow"), ("red",), 2),
+        (("red", "ruling"), ("red", "grey"), 2),  # staves of this page have two lines
+    ],
+)
+def test_ruling_beside_a_painted_line_goes_where_staves_have_one(
+    paints: tuple[str, ...], others: tuple[str, ...], count: int
+) -> None:
+    assert found(paints, others)[0] == count

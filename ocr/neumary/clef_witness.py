@@ -109,16 +109,16 @@ def _certainty(stretch: Stretch) -> float:
 def may_differ(run: Sequence[Stretch], bases: Sequence[int], i: int) -> bool:
     """Whether the chosen base respects a certain clef, or witnesses speak against that clef.
 
-    One more custos or flat suffices to take a C for an F on the same line; that a certain sign
-    should stand on another line takes two.
+    One more custos or flat suffices to take a C for an F on the same line, or one of the rare letters for
+    either; that a certain sign should stand on another line takes two.
     """
     read = read_base(run[i]) if run[i].clefs else bases[i]
     if _certainty(run[i]) <= CERTAIN_P or bases[i] == read:
         return True
     letters = {
-        base_degree(OTHER_LETTER[s.label], line_step(s.reading) or 0)
+        base_degree(label, line_step(s.reading) or 0)
         for s in run[i].clefs
-        if s.label in OTHER_LETTER
+        for label in (OTHER_LETTER if s.label not in OTHER_LETTER else (OTHER_LETTER[s.label],))
     }
     needed = 1 if bases[i] in letters else 2
     return _witnesses(run, bases, i, bases[i]) >= _witnesses(run, bases, i, read) + needed

@@ -33,6 +33,7 @@ _SAMPLES: Final = 160
 _BRIGHT: Final = ("red", "yellow", "blue")
 _RULED_SHARE: Final = 0.6  # of a page's full staves
 _RULED: Final = 0.8  # ruling against the weaker painted line, median of a page; plain staves mostly from 1 on
+_SECOND: Final = 0.7  # of a painted line: a fainter one beside it is ruling where staves have one line
 # Log odds for the kind (design figures, no source):
 _BASE_ODDS: Final = -1.5
 _PAINT_ODDS: Final = 2.0  # all lines of the staff have a paint that means something
@@ -92,6 +93,7 @@ def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
     one has another colour and is fainter; or where two lines, one of them red, stand two spaces
     apart, and all others are fainter and without paint: the others are the ruling that the painted
     ones were laid on. Among the plain lines of a full staff a red or yellow one is the fainter one.
+    Where staves mostly have one line, a fainter second one without paint is ruling as well.
 
     Parameters
     ----------
@@ -103,6 +105,7 @@ def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
     -------
     list of Staff
     """
+    staves = _without_second(ink, staves)
     full = [staff for staff in staves if len(staff.lines) > FEW_LINES]
     own = {staff.id: _painted_lines(ink, staff) for staff in full}
     found = [fainter for kept, fainter in own.values() if kept]
@@ -116,13 +119,37 @@ def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
     return out
 
 
+def _without_second(ink: InkMap, staves: Sequence[Staff]) -> Sequence[Staff]:
+    """Where staves mostly have one line, those without a second one that is fainter and has no paint."""
+    counts = [len(staff.lines) for staff in staves]
+    if not counts.count(2) or counts.count(2) > counts.count(1):
+        return staves
+    out = []
+    for staff in staves:
+        paints = (
+            [name_paint(_core(ink, line)) for line in staff.lines] if len(staff.lines) == FEW_LINES else []
+        )
+        bright = [k for k, paint in enumerate(paints) if paint in _BRIGHT]
+        if len(bright) == 1:
+            strong = _contrasts(ink, staff)
+            if strong[1 - bright[0]] < _SECOND * strong[bright[0]]:
+                staff = msgspec.structs.replace(staff, lines=(staff.lines[bright[0]],))
+        out.append(staff)
+    return out
+
+
+def _contrasts(ink: InkMap, staff: Staff) -> Floats:
+    """Contrast of each line of a staff, 0 where there is none to tell."""
+    each = (line_contrast(ink, msgspec.structs.replace(staff, lines=(line,))) for line in staff.lines)
+    return np.array([0.0 if contrast is None else contrast for contrast in each])
+
+
 def _painted_lines(ink: InkMap, staff: Staff) -> tuple[tuple[int, ...], float]:
     """The painted ones among the lines of a full staff, and how strong the others are against them.
 
     None where not some only are painted.
     """
-    contrast = [line_contrast(ink, msgspec.structs.replace(staff, lines=(line,))) for line in staff.lines]
-    strong = np.array([0.0 if c is None else c for c in contrast])
+    strong = _contrasts(ink, staff)
     paints = [name_paint(_core(ink, line)) for line in staff.lines]
     n = len(staff.lines)
     choices: list[tuple[int, ...]] = [(low, low + FEW_LINES) for low in range(n - FEW_LINES)]

@@ -15,10 +15,16 @@ import numpy as np
 
 _SHARED: Final = 0.1  # staves of one column share more of their width than this
 _LEANS: Final = (0.0, 0.5, 1.0, 1.5, 2.0)  # how much more or less than the staves a gutter leans
+_STRAY: Final = 0.3  # a staff followed a little too far runs into the next column by less than this share
+_FEW_STRAY: Final = 1 / 8  # and no more of a column's staves than this do
 _WIDE: Final = 1.4  # a staff across columns is so much longer than the middle one
 _FEW: Final = 0.25  # and no more of a page's staves than this share run across columns
 _BESIDE_SPACES: Final = 1.5  # staves of one column this near in height stand side by side
 _LEAST_LEANING: Final = 2  # columns parted by a leaning cut have so many staves at least
+_NEXT_SPACES: Final = 25.0  # so far above and below staves tell of a gutter
+_OUT_SPACES: Final = 2.0  # a staff crosses a gap that goes on so far on either side of it
+_BORDER_SPACES: Final = 3.0  # and ends within it or so near to it
+_WITNESSES: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +48,31 @@ class Extent:
     row: float
     slope: float
     space: float
+
+
+def is_gutter(gap: tuple[float, float], staff: Extent, others: Sequence[Extent]) -> bool:
+    """Whether a gap in what was taken for one staff lies between columns.
+
+    None of the staves next above and below crosses it, and two of them or more end, or begin, there.
+    Staves farther away do not count, because gutters lean.
+
+    Parameters
+    ----------
+    gap : (float, float)
+        Its first and last column.
+    staff : Extent
+    others : sequence of Extent
+        The page's other staves.
+    """
+    space = staff.space
+    near = [o for o in others if abs(o.row - staff.row) < _NEXT_SPACES * space]
+    out = _OUT_SPACES * space
+    if any(o.left < gap[0] - out and o.right > gap[1] + out for o in near):
+        return False
+    border = _BORDER_SPACES * space
+    ends = sum(gap[0] - border < o.right < gap[1] + border for o in near)
+    begin = sum(gap[0] - border < o.left < gap[1] + border for o in near)
+    return max(ends, begin) >= _WITNESSES
 
 
 def order_staves(staves: Sequence[Extent]) -> list[tuple[int, int]]:
@@ -73,20 +104,25 @@ def _cut(staves: Sequence[Extent], lean: float) -> list[list[int]]:
     level = [(s.left - lean * s.row, s.right - lean * s.row) for s in staves]
     across = _across(level)
     groups: list[list[int]] = []
-    reach = -np.inf
     for i in sorted((i for i in range(len(staves)) if i not in across), key=lambda i: level[i]):
         left, right = level[i]
         # Staves of one column need not begin alike, but they share most of their width.
-        if groups and left < reach - _SHARED * (right - left):
+        if groups and _runs_on([level[j][1] for j in groups[-1]], left, right):
             groups[-1].append(i)
         else:
             groups.append([i])
-        reach = max(reach, right)
     if lean and not all(len(g) >= _LEAST_LEANING and _beside(staves, g, groups) for g in groups):
         return []
     for i in sorted(across):
         _nearest(level, groups, i).append(i)
     return groups
+
+
+def _runs_on(ends: Sequence[float], left: float, right: float) -> bool:
+    """Whether a column whose staves end so holds a staff that begins and ends so, too."""
+    shared = [(end - left) / max(right - left, 1e-6) for end in ends]
+    into = [share for share in shared if share > _SHARED]
+    return len(into) > _FEW_STRAY * len(ends) or any(share > _STRAY for share in into)
 
 
 def _across(level: Sequence[tuple[float, float]]) -> set[int]:

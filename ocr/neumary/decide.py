@@ -28,6 +28,7 @@ from neumary_models.labels import CLEFS
 _HUMBLE_POWER: Final = 0.7  # odds of a clef nobody saw are too sure of themselves: raised to this power
 _BLIND_DOUBT: Final = 0.5  # chance that habits mislead where the whole run shows no clef at all
 _OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
+_LEAVE_OUT_P: Final = 0.9  # nor one in mid-staff, where other signs are taken for clefs, left out for less
 _HIDDEN_CLEF_P: Final = 0.15  # a leftmost sign whose clef rivals reach this may be the clef
 _FLAT_LEAST_P: Final = 0.05  # a neighbouring B step must reach this for a flat to move there
 
@@ -61,8 +62,9 @@ def decide(
     Notes
     -----
     A reading with a probability over 0.9 is never overruled by habits (range, intervals, clef
-    use) alone: a clef needs a custos or a flat that bears witness, a step stays as it is. What a
-    person has read is never overruled.
+    use) alone: a clef needs a custos or a flat that bears witness, a step stays as it is. Only what was
+    read as a clef in mid-staff is left out where the notes after it leave it less than one chance in ten.
+    What a person has read is never overruled.
     """
     record = Record(list(glyphs), list(readings))
     current = {r.glyph: r for r in readings}
@@ -84,10 +86,16 @@ def decide(
 
 
 def _fair(run: Sequence[Stretch], chain: ClefChain, bases: Sequence[int], marginals: F64, i: int) -> bool:
-    """Whether a believed clef is kept, or overruled with witnesses and a clear majority of the odds."""
+    """Whether a believed clef is kept, or overruled with witnesses and a clear majority of the odds.
+
+    One in mid-staff is left out without witnesses if the odds are clear enough: nothing changes there then.
+    """
     if not any(not s.is_faint for s in run[i].clefs) or bases[i] == read_base(run[i]):
         return True
-    return float(marginals[i][chain.bases.index(bases[i])]) >= _OVERRULE_P and may_differ(run, bases, i)
+    p = float(marginals[i][chain.bases.index(bases[i])])
+    if not run[i].opens_staff and bases[i] == bases[i - 1] and p >= _LEAVE_OUT_P:
+        return True
+    return p >= _OVERRULE_P and may_differ(run, bases, i)
 
 
 def _shows(stretch: Stretch, base: int) -> bool:

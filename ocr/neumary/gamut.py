@@ -43,6 +43,8 @@ STACKED_SPACES: Final = 0.35
 FALLING_LEAD_SPACES: Final = 0.2
 """A stacked upper head this far left of the lower one is sung first (common practice)."""
 
+_OBLIQUE_SPACES: Final = 2.2  # hardly a stroke is longer (design figure)
+_OBLIQUE_LEAN_SPACES: Final = 0.05  # nor leans its upper end farther right (design figure)
 
 FAINT: Final = "faint"
 """Note on a reading below the level at which a sign is believed; the joint decision may keep it."""
@@ -145,7 +147,8 @@ def sung_order(signs: Iterable[Sign], space_px: float) -> list[Sign]:
 
     Left to right; of heads that stand one above the other the lower is sung first, the rule
     of the pes (SMuFL 1.4, plainchant implementation notes: podatus), unless the upper one
-    stands clearly to the left (common practice, no source).
+    stands clearly to the left (common practice, no source). An oblique stroke falls, and what stands
+    over its end is sung after it, as in the porrectus (common practice).
 
     Parameters
     ----------
@@ -154,27 +157,42 @@ def sung_order(signs: Iterable[Sign], space_px: float) -> list[Sign]:
     space_px : float
         Staff space, in px.
     """
-    by_col = sorted(signs, key=lambda s: (s.glyph.col, -s.glyph.row, s.glyph.id))
-    ordered: list[Sign] = []
-    stack: list[Sign] = []
-    for sign in by_col:
-        joins = stack and sign.is_head and sign.glyph.col - stack[0].glyph.col < STACKED_SPACES * space_px
-        if not joins:
-            ordered += _order_stack(stack, space_px)
-            stack = []
-        stack.append(sign)
-        if not sign.is_head:
-            ordered += _order_stack(stack, space_px)
-            stack = []
-    return ordered + _order_stack(stack, space_px)
+    ordered = sorted(signs, key=lambda s: (s.glyph.col, -s.glyph.row, s.glyph.id))
+    for _ in range(len(ordered)):  # neighbours change places; the bound ends rules that go in a circle
+        changed = False
+        for i in range(len(ordered) - 1):
+            a, b = ordered[i : i + 2]
+            if a.is_head and b.is_head and not _goes_before(a, b, ordered[max(0, i - 3) : i], space_px):
+                ordered[i : i + 2] = b, a
+                changed = True
+        if not changed:
+            break
+    return ordered
 
 
-def _order_stack(stack: Sequence[Sign], space_px: float) -> list[Sign]:
-    rising = sorted(stack, key=lambda s: (-s.glyph.row, s.glyph.col, s.glyph.id))
-    if len(rising) < 2:
-        return rising
-    lead = rising[0].glyph.col - rising[-1].glyph.col  # how far the top stands left of the bottom
-    return rising[::-1] if lead > FALLING_LEAD_SPACES * space_px else rising
+def _goes_before(a: Sign, b: Sign, behind: Sequence[Sign], space_px: float) -> bool:
+    """Whether one head is sung before another; `behind` are the signs just before the two."""
+    if abs(b.glyph.col - a.glyph.col) >= STACKED_SPACES * space_px:
+        return a.glyph.col < b.glyph.col
+    upper, lower = (a, b) if a.glyph.row < b.glyph.row else (b, a)
+    lead = (lower.glyph.col - upper.glyph.col) / space_px
+    if lower.label != "oblique":
+        falls = lead > FALLING_LEAD_SPACES
+    elif upper.label == "oblique":
+        falls = lead > -_OBLIQUE_LEAN_SPACES
+    else:
+        falls = lead > FALLING_LEAD_SPACES and not _ends_oblique(lower, behind, space_px)
+    return (a is upper) == falls
+
+
+def _ends_oblique(head: Sign, behind: Sequence[Sign], space_px: float) -> bool:
+    """Whether an oblique's head is the lower end of a stroke that began just before."""
+    return any(
+        s.label == "oblique"
+        and s.glyph.row < head.glyph.row
+        and 0 < head.glyph.col - s.glyph.col < _OBLIQUE_SPACES * space_px
+        for s in behind
+    )
 
 
 def signs_by_staff(

@@ -6,6 +6,7 @@ either way; it tells the space itself, so a wrong first guess is mended by looki
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -74,6 +75,47 @@ class LeafMap:
         return float((self.region[REGIONS.index(region)] > 0.5).mean())
 
 
+def look_aslant(ink: InkMap, space_px: float, model: LoadedModel, slope: float) -> LeafMap:
+    """Run the leaf network over a page whose lines fall, or rise, more steeply than it knows them.
+
+    Parameters
+    ----------
+    ink : InkMap
+    space_px : float
+        As for `look`.
+    model : LoadedModel
+    slope : float
+        Rows a column by which the page is sheared for the look: lines that fall so much come to lie level.
+
+    Returns
+    -------
+    LeafMap
+        Of the page as it is.
+    """
+    height, width = ink.flat.shape[:2]
+    tall, down = height + round(abs(slope) * width), max(0.0, slope * width)
+    shear = np.array([[1.0, 0.0, 0.0], [-slope, 1.0, down]])
+    level = cv2.warpAffine(ink.flat, shear, (width, tall), borderValue=(255, 255, 255))
+    seen = _look(np.asarray(level, dtype=np.uint8), space_px, model)
+    high, wide = seen.cell_px
+    back = np.array([[1.0, 0.0, 0.0], [-slope * wide / high, 1.0, down / high]])
+    size = (seen.line.shape[1], math.ceil(height / high))
+
+    def as_it_is(cells: F32, beyond: float) -> F32:
+        how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpAffine(cells, back, size, flags=how, borderValue=beyond), dtype=np.float32)
+
+    return LeafMap(
+        zone=np.stack([as_it_is(one, float(i == 0)) for i, one in enumerate(seen.zone)]),
+        line=as_it_is(seen.line, 0.0),
+        up=as_it_is(seen.up, 0.0),
+        down=as_it_is(seen.down, 0.0),
+        space=as_it_is(seen.space, 1.0),
+        region=np.stack([as_it_is(one, 0.0) for one in seen.region]),
+        cell_px=seen.cell_px,
+    )
+
+
 def look(ink: InkMap, space_px: float, model: LoadedModel) -> LeafMap:
     """Run the leaf network over a page.
 
@@ -89,8 +131,12 @@ def look(ink: InkMap, space_px: float, model: LoadedModel) -> LeafMap:
     -------
     LeafMap
     """
-    picture, size = picture_of(ink.flat, space_px)
-    height, width = ink.flat.shape[:2]
+    return _look(ink.flat, space_px, model)
+
+
+def _look(flat: U8, space_px: float, model: LoadedModel) -> LeafMap:
+    picture, size = picture_of(flat, space_px)
+    height, width = flat.shape[:2]
     scores = model.run(picture)[0]
     scores = scores[:, : -(-size[1] // STRIDE), : -(-size[0] // STRIDE)]
     zone = np.exp(scores[ZONE] - scores[ZONE].max(axis=0))

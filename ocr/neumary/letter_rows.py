@@ -33,6 +33,7 @@ _ASIDE_SPACES: Final = 12.0  # heads so far beyond a line's ends belong to other
 _LEAST_HEADS: Final = 4
 _LEAST_LETTER_RISE, _MOST_LETTER_RISE = -0.3, 7.5  # spaces: how far over the words a letter stands
 _OUT_SPACES: Final = 4.0  # how far out of its row's left end
+_OUT_SURE_SPACES: Final = 10.0  # and if it is beyond doubt one: an initial may stand between
 _EDGE_SPACES: Final = 6.0  # and how far in
 _HEADS_LEFT: Final = 1  # heads that may stand left of a letter
 _KNOTS: Final = 24
@@ -103,7 +104,9 @@ def rows_to_try(lines: Sequence[TextLine], space: float) -> list[NeumeRow]:
     out = []
     for line in sorted(roomy, key=lambda x: (-x.length, float(x.rows.mean()))):
         beside = [x for x in roomy if x.cols[0] <= line.cols[-1] and x.cols[-1] >= line.cols[0]]
-        left = min(line.cols[0], float(np.quantile([x.cols[0] for x in beside], 0.25)))
+        # Letters stand where other words begin, too: an initial may hold the row's own words back.
+        others = [x for x in lines if x.cols[0] <= line.cols[-1] and x.cols[-1] >= line.cols[0]]
+        left = min(line.cols[0], float(np.quantile([x.cols[0] for x in others], 0.25)))
         right = max(line.cols[-1], float(np.quantile([x.cols[-1] for x in beside], 0.75)))
         at = np.linspace(left, right, _KNOTS)
         words = line.row_at(at)
@@ -184,13 +187,16 @@ def _assigned(
     return found
 
 
-def row_under(rows: Sequence[NeumeRow], row: float, col: float, space: float) -> int | None:
+def row_under(
+    rows: Sequence[NeumeRow], row: float, col: float, space: float, *, sure: bool = False
+) -> int | None:
     """Which row's words a letter stands over, left of its notes; None if no row's."""
+    out = (_OUT_SURE_SPACES if sure else _OUT_SPACES) * space
     rises = [float(np.interp(col, x.cols, x.text)) - row for x in rows]
     near = [
         (rise, k) for k, (x, rise) in enumerate(zip(rows, rises, strict=True))
         if _LEAST_LETTER_RISE * space <= rise <= _MOST_LETTER_RISE * space
-        and x.cols[0] - _OUT_SPACES * space <= col <= min(x.lead, x.cols[0] + _EDGE_SPACES * space)
+        and x.cols[0] - out <= col <= min(x.lead, x.cols[0] + _EDGE_SPACES * space)
     ]  # fmt: skip
     return min(near)[1] if near else None
 

@@ -127,7 +127,9 @@ def find_staves_of(
     if seen.staves and not ink.mapped_for(leaf, space):
         fitting = ink.map_ink(scan, space)
         once_more = staves.find_staves(fitting, finder, lines=settings.line_count)
-        leaf, seen = (fitting, once_more) if once_more.staves else (leaf, seen)
+        # What looks like staves and is none any more at its own size was none, unless a person says so.
+        if once_more.staves or settings.line_count is None:
+            leaf, seen = fitting, once_more
     return leaf, seen
 
 

@@ -107,17 +107,19 @@ def log_in_modes(degrees: Mapping[int, int], weight: float) -> float:
 
 
 CLEF_USE: Final = {
-    ("clef_c", 4): 0.34,
-    ("clef_c", 3): 0.30,
+    ("clef_c", 4): 0.32,
+    ("clef_c", 3): 0.29,
     ("clef_f", 3): 0.12,
     ("clef_c", 2): 0.10,
     ("clef_f", 4): 0.04,
     ("clef_f", 2): 0.04,
     ("clef_c", 1): 0.03,
     ("clef_c", 5): 0.03,
+    ("clef_f", 5): 0.03,
 }
 """How often a clef stands on a line. Do clef on 4, 3, 2 and fa clef on 3, seldom 4, as the guides
-to printed chant say; the figures themselves are common practice, no source."""
+to printed chant say; the figures themselves, and that line 5 of five takes either letter, are common
+practice, no source."""
 
 CLEF_STAYS: Final = 0.7
 """Probability that the next staff keeps the clef while the notes stay on the staff under it; scribes

@@ -41,11 +41,14 @@ _PEAK: Final = 0.4  # of the clearest line, that a line has on the map to be tak
 _HOLE: Final = 0.3  # of the clearest line, in map and ink: under it there is no line within a comb
 _PAIR_SPACES: Final = (0.7, 2.7)  # from one line to the other where there are two
 _PAIR_INK: Final = 0.5  # weight of the ink against the map in telling a second line
-_PAIR: Final = 0.92  # from here a second line is likelier than none
+_PAIR: Final = 0.85  # from here a second line is likelier than none
 _ALIKE: Final = 0.7  # weight of the other staves in it: a page is ruled alike
 _SURE: Final = 0.95  # mean probability of a staff whose height the map tells well
 _SURE_WEIGHT: Final = 2.0
-_ALIKE_MANY: Final = 0.5  # what as many lines on all other staves are worth
+_ALIKE_MANY: Final = 0.5  # what as many lines on all other staves of a page are worth
+_IN_COLUMN: Final = 2.5  # so much more on those of its column
+_ABOVE: Final = 0.5  # of the shorter staff: so much is above or below the other
+_LEAST_INSIDE: Final = 0.2  # of a staff that the picture's edge cuts
 _ONE_TALL_SPACES: Final = 0.4  # no second line in a staff voted lower than this
 
 
@@ -174,6 +177,8 @@ class Combs:
         What speaks for a second line, where there are few: 0 nothing, 1.5 all.
     full : bool
         Whether there are many lines rather than few.
+    span : (int, int)
+        First column of the map, and one past the last.
     """
 
     straight: Straight
@@ -181,6 +186,13 @@ class Combs:
     few: dict[int, Floats]
     pair: float
     full: bool
+    span: tuple[int, int]
+
+    def strength(self, count: int) -> float:
+        """What speaks for so many lines, for the share of them that lies within the picture."""
+        worth, lines = self.many[count]
+        inside = float(np.interp(lines, self.straight.offsets, self.straight.inside).mean())
+        return worth / max(inside, _LEAST_INSIDE)
 
 
 InkBeside = Callable[[Floats, float], tuple[Floats, Floats]]
@@ -215,7 +227,8 @@ def find_combs(seen: LeafMap, band: Band, ink: InkBeside | None = None) -> Combs
     least = _least(straight.offsets, many[best][1][1:-1], map_says, ink_says, hidden)
     few, pair = _few(straight, map_says, ink_says, *voted, band.space)
     pair += _SURE_WEIGHT * (band.p - _SURE) if 2 in few else 0.0
-    return Combs(straight, many, few, pair, band.full >= 0.5 and (least >= _HOLE or 2 not in few))
+    full = band.full >= 0.5 and (least >= _HOLE or 2 not in few)
+    return Combs(straight, many, few, pair, full, (band.first, band.last))
 
 
 def _least(offsets: Floats, lines: Floats, *said: Floats) -> float:
@@ -280,7 +293,7 @@ def _summit(profile: Floats, allowed: Bool) -> int | None:
 
 
 def count_lines(combs: Sequence[Combs]) -> list[int]:
-    """Number of lines of each staff of a page; where there are few, the staves tell one another.
+    """Number of lines of each staff of a page; the staves tell one another, where many those of a column.
 
     Parameters
     ----------
@@ -293,15 +306,28 @@ def count_lines(combs: Sequence[Combs]) -> list[int]:
         1 to 5.
     """
     usual = float(np.median([c.pair for c in combs if not c.full] or [0.0]))
-    alone = [max(c.many, key=lambda n: c.many[n][0]) for c in combs if c.full]
-    bonus = {n: _ALIKE_MANY * alone.count(n) / len(alone) if alone else 0.0 for n in _COUNTS}
+    alone = [max(c.many, key=lambda n: c.many[n][0]) if c.full else 0 for c in combs]
 
     def of(c: Combs) -> int:
         if c.full:
-            return max(c.many, key=lambda n: c.many[n][0] + bonus[n])
+            page = [n for n, other in zip(alone, combs, strict=True) if n and other is not c]
+            column = [n for n, other in zip(alone, combs, strict=True) if n and _in_one_column(c, other)]
+            return max(c.many, key=lambda n: c.many[n][0] + _alike(page, n) + _IN_COLUMN * _alike(column, n))
         return 2 if 2 in c.few and (1 - _ALIKE) * c.pair + _ALIKE * usual >= _PAIR else 1
 
     return [of(c) for c in combs]
+
+
+def _alike(others: list[int], n: int) -> float:
+    """What the number of lines of other staves says for so many."""
+    return _ALIKE_MANY * others.count(n) / (len(others) + 1)
+
+
+def _in_one_column(one: Combs, other: Combs) -> bool:
+    """Whether two different staves stand above one another."""
+    common = min(one.span[1], other.span[1]) - max(one.span[0], other.span[0])
+    shorter = min(one.span[1] - one.span[0], other.span[1] - other.span[0])
+    return one is not other and common > _ABOVE * shorter
 
 
 def lines_of(combs: Combs, count: int, space: float) -> tuple[Floats, float]:

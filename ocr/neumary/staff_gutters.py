@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from neumary.columns import Extent, is_gutter
 from neumary.staff_lines import Course
 
 _BARE_SPACES: Final = 1.0  # hardly a line is seen for so long
 _HARDLY_SEEN: Final = 0.35  # share of the lines
-_NEAR_SPACES: Final = 3.0  # other staves end or begin so near to the bare place
-_WITNESSES: Final = 2  # so many of them
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
 
 
@@ -36,7 +34,7 @@ def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
     for course in courses:
         others = [other for other in courses if other is not course]
         cut = _gutter(course, others)
-        out += [course] if cut is None else [_piece(course, 0, cut[0]), _piece(course, cut[1], None)]
+        out += [course] if cut is None else [course.part(0, cut[0]), course.part(cut[1], None)]
     return out
 
 
@@ -46,17 +44,19 @@ def _gutter(course: Course, others: list[Course]) -> tuple[int, int] | None:
     share = np.convolve(course.seen.mean(axis=0), np.full(width, 1 / width), "same")
     bare = (share <= _HARDLY_SEEN).astype(np.int8)
     steps = np.flatnonzero(np.diff(np.pad(bare, 1)))
-    least, near = _LEAST_SPACES * course.per_space, _NEAR_SPACES * course.space
+    own, *beside = (extent_of(one) for one in (course, *others))
+    least = _LEAST_SPACES * course.per_space
     for first, end in zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True):
         if first < least or len(share) - end < least:
             continue
-        ends = sum(abs(float(other.cols[-1]) - float(course.cols[first])) < near for other in others)
-        begin = sum(abs(float(other.cols[0]) - float(course.cols[end - 1])) < near for other in others)
-        if min(ends, begin) >= _WITNESSES:
+        if is_gutter((float(course.cols[first]), float(course.cols[end - 1])), own, beside):
             return first, end
     return None
 
 
-def _piece(course: Course, first: int, end: int | None) -> Course:
-    part = slice(first, end)
-    return replace(course, cols=course.cols[part], rows=course.rows[:, part], seen=course.seen[:, part])
+def extent_of(course: Course) -> Extent:
+    """Where a staff stands, at working scale."""
+    left, right = float(course.cols[0]), float(course.cols[-1])
+    middle = course.rows.mean(axis=0)
+    slope = float(middle[-1] - middle[0]) / max(right - left, 1.0)
+    return Extent(left, right, float(course.rows.mean()), slope, course.space)

@@ -7,7 +7,7 @@ its place between its neighbours.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -27,6 +27,7 @@ _MAP_WEIGHT: Final = 0.6  # of the network's line probability against the ink's 
 _OFF_WEIGHT: Final = 0.08  # of the distance from where the band has it, at the end of the reach
 _SMOOTH_SPACES: Final = 1.5
 _SEEN: Final = 0.35  # share of the staff's usual ridge from which a line counts as seen
+_MAPPED: Final = 0.5  # probability on the map from which a line is there though its ink has faded
 _LEAST_RIDGE: Final = 4.0  # grey levels
 _TRIES: Final = 3  # at telling how strong the lines are
 _STRONGER: Final = 1.3
@@ -44,6 +45,7 @@ class Course:
     rows : ndarray of float64, shape (n_lines, n_strips)
         Bottom line first.
     seen : ndarray of bool, shape (n_lines, n_strips)
+        In the ink.
     space : float
     strength : float
         How far the lines stand out where they are seen, grey levels.
@@ -51,6 +53,8 @@ class Course:
         Weak against strong stretches of the lines, 0..1: pen lines are even, text is not.
     cut : int
         Lines of the staff that lie beyond the picture's edge.
+    mapped : ndarray of bool, shape (n_lines, n_strips), optional
+        Where the leaf map sees the lines.
     """
 
     cols: Floats
@@ -60,6 +64,20 @@ class Course:
     strength: float = 0.0
     steady: float = 1.0
     cut: int = 0
+    mapped: Bool | None = None
+
+    @property
+    def there(self) -> Bool:
+        """Where lines are seen in the ink or on the map."""
+        return self.seen if self.mapped is None else self.seen | self.mapped
+
+    def part(self, first: int, end: int | None) -> Course:
+        """The staff from one strip to before another."""
+        cols = slice(first, end)
+        mapped = None if self.mapped is None else self.mapped[:, cols]
+        return replace(
+            self, cols=self.cols[cols], rows=self.rows[:, cols], seen=self.seen[:, cols], mapped=mapped
+        )
 
     @property
     def per_space(self) -> float:
@@ -115,16 +133,20 @@ def follow_lines(strips: InkStrips, seen: LeafMap, cells: Floats, first: int, sp
     Course or None
         None if the staff is narrower than two strips.
     """
-    width = strips.strip_px
-    at = np.asarray(seen.cols_at(np.arange(first, first + cells.shape[1])), dtype=np.float64)
-    half_cell = seen.cell_px[1] / 2
-    low = max(0, int(np.ceil((at[0] - half_cell) / width)))
-    high = min(len(strips.total), int((at[-1] + half_cell) / width) + 1)
+    at, low, high = reached(strips, seen, cells.shape[1], first)
     if high - low < 2:
         return None
     middles = strips.middles(low, high)
     thought = np.array([np.interp(middles, at, seen.rows_at(row)) for row in cells])
     return follow_rows(strips, seen, thought, low, space)
+
+
+def reached(strips: InkStrips, seen: LeafMap, count: int, first: int) -> tuple[Floats, int, int]:
+    """Working columns of `count` cells of the map, and the first strip they reach and one past the last."""
+    at = np.asarray(seen.cols_at(np.arange(first, first + count, dtype=np.float64)), dtype=np.float64)
+    half_cell = seen.cell_px[1] / 2
+    low = max(0, int(np.ceil((at[0] - half_cell) / strips.strip_px)))
+    return at, low, min(len(strips.total), int((at[-1] + half_cell) / strips.strip_px) + 1)
 
 
 def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, space: float) -> Course:
@@ -150,7 +172,7 @@ def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, spa
     ridge = line_ridges(strips, low, high, thought, space)
     half = max(1, round(_REACH_SPACES * space))
     window = np.arange(-half, half + 1)
-    on_map = _map_at(seen, thought, middles, window)
+    on_map = map_at(seen, thought, middles, window)
     each, strip = np.ogrid[: thought.shape[0], : thought.shape[1]]
     # Where the staff's lines are usually this strong, half as much is as good as the whole.
     usual = max(_LEAST_RIDGE, float(np.percentile(ridge[:, :, half - half // 3 : half + half // 3 + 1], 80)))
@@ -180,7 +202,9 @@ def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, spa
     height = _height_at(clear, rows - np.rint(thought), half)
     found = height > _SEEN
     strength, steady = _evenness(height * usual, found)
-    return Course(middles, np.asarray(rows, dtype=np.float64), found, space, strength, steady)
+    place = np.clip(np.rint(rows - np.rint(thought)).astype(int) + half, 0, 2 * half)
+    mapped = on_map[each, strip, place] >= _MAPPED
+    return Course(middles, np.asarray(rows, np.float64), found, space, strength, steady, mapped=mapped)
 
 
 def line_ridges(strips: InkStrips, low: int, high: int, thought: Floats, space: float) -> F32:
@@ -212,6 +236,13 @@ def line_ridges(strips: InkStrips, low: int, high: int, thought: Floats, space: 
     return ridge[:, :, beyond - half : beyond + half + 1]
 
 
+def heights_on(strips: InkStrips, rows: Floats, low: int, space: float) -> Floats:
+    """How far each line stands out along its course, median, grey levels; shape (n_lines,)."""
+    ridge = line_ridges(strips, low, low + rows.shape[1], rows, space)
+    half = ridge.shape[2] // 2
+    return np.asarray(np.median(ridge[:, :, half - 1 : half + 2].max(axis=2), axis=1), dtype=np.float64)
+
+
 def _ridge(strips: F32, line_px: float) -> F32:
     """As `lines.ridges`, but with no half pixel of bias where lines are an even number thick."""
     thick = max(1, round(line_px))
@@ -225,8 +256,8 @@ def _ridge(strips: F32, line_px: float) -> F32:
     return np.asarray(np.maximum(centre - beside, 0.0), dtype=np.float32)
 
 
-def _map_at(seen: LeafMap, thought: Floats, middles: Floats, window: npt.NDArray[np.intp]) -> F32:
-    """The network's line probability in the same windows."""
+def map_at(seen: LeafMap, thought: Floats, middles: Floats, window: npt.NDArray[np.intp]) -> F32:
+    """The network's line probability in windows round each line, as of `line_ridges`."""
     rows = (np.rint(thought)[..., None] + window + 0.5) / seen.cell_px[0] - 0.5
     cols = np.broadcast_to(((middles + 0.5) / seen.cell_px[1] - 0.5)[None, :, None], rows.shape)
     shape = (rows.shape[0] * rows.shape[1], rows.shape[2])
@@ -254,14 +285,14 @@ def _evenness(height: Floats, seen: Bool) -> tuple[float, float]:
 
 
 def ends(course: Course, ragged_spaces: float = 1.5) -> list[tuple[int, int]]:
-    """First and one past last strip of each line: where it is mostly seen over a space.
+    """First and one past last strip of each line: where it is mostly there over a space.
 
     A line that fades out long before most of its staff's others is taken as far as those.
     """
     per_space = course.per_space
     width = 2 * round(0.5 * per_space) + 1
     spans = []
-    for seen in course.seen:
+    for seen in course.there:
         mostly = cv2.blur(seen[None].astype(np.float32), (width, 1), borderType=cv2.BORDER_REPLICATE)[0]
         on = np.flatnonzero((mostly >= 0.5) & seen)
         spans.append((int(on[0]), int(on[-1]) + 1) if len(on) else (0, len(seen)))

@@ -79,7 +79,7 @@ def add_free_signs(
         return page
     kind = settings.notation_asked
     asked = settings.line_count == 0 or kind in ("staffless", "layered")
-    if not asked and kind is None and _lettered(page):
+    if not asked and kind is None and _unlined(page):
         look = look_for_signs(scan.rgb, reader)
         return (
             page if look is None or not _rather_signs(page, look) else _with_rows(_without_staves(page), look)
@@ -121,8 +121,9 @@ def _outnumbered(page: Page, look: FreeLook) -> bool:
     return sure >= max(_MANY, sum(_heads(page, staff.id) for staff in page.staves) + 1)
 
 
-def _lettered(page: Page) -> bool:
-    return bool(page.staves) and all(staff.kind == "letters" for staff in page.staves)
+def _unlined(page: Page) -> bool:
+    """Whether a page has rows of heads without lines, with letters or without."""
+    return bool(page.staves) and all(staff.kind in ("letters", "staffless") for staff in page.staves)
 
 
 def _rather_signs(page: Page, look: FreeLook) -> bool:
@@ -132,7 +133,8 @@ def _rather_signs(page: Page, look: FreeLook) -> bool:
         for glyph in page.glyphs
     )
     signs = sum(sign.p_sign >= _BEYOND_DOUBT and sign.name != LETTER for sign in look.signs)
-    return signs_rather_than_letters(page.staves[0].kind_p, sure, signs)
+    lettered = page.staves[0].kind_p if page.staves[0].kind == "letters" else 0.5
+    return signs_rather_than_letters(lettered, sure, signs)
 
 
 def _without_staves(page: Page) -> Page:
@@ -310,7 +312,7 @@ def set_aside(page: Page) -> tuple[Page, Page]:
     free : Page
         The rest; all staves of the page in their order.
     """
-    bare = {staff.id for staff in page.staves if staff.kind == "staffless"}
+    bare = {staff.id for staff in page.staves if staff.kind == "staffless"} - _headed(page)
     apart = {glyph.id for glyph in page.glyphs if glyph.layer != "melody" or glyph.staff in bare}
     if not bare and not apart:
         return page, msgspec.structs.replace(page, glyphs=(), readings=(), neumes=(), marks=(), syllables=())
@@ -327,6 +329,12 @@ def set_aside(page: Page) -> tuple[Page, Page]:
         )
 
     return part(False), part(True)
+
+
+def _headed(page: Page) -> set[str]:
+    """Staves with signs that are no free ones: those come in neumes."""
+    grouped = {name for neume in page.neumes for name in neume.glyphs}
+    return {glyph.staff for glyph in page.glyphs if glyph.id not in grouped}
 
 
 def put_back(lined: Page, free: Page, *, names: bool = True) -> Page:

@@ -16,15 +16,18 @@ from typing import Final
 import numpy as np
 
 from neumary.coloured import without_ruling
-from neumary.columns import Extent, order_staves
-from neumary.leaf_map import LeafMap, look
+from neumary.columns import order_staves
+from neumary.leaf_map import LeafMap, look, look_aslant
 from neumary.lines import Floats, stroke_height
+from neumary.lone_lines import painted, steady_line, without_strays
 from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
 from neumary.staff_comb import count_lines, find_combs, lines_of
+from neumary.staff_edges import with_edge_lines
 from neumary.staff_growth import grow
-from neumary.staff_gutters import part_at_gutters
+from neumary.staff_gutters import extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
+from neumary.staff_trust import TRUSTED_WELL, trusted
 from neumary.types import Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
 
@@ -34,8 +37,12 @@ _SPACE_PER_STROKE: Final = 1.4  # staff space against the height of heads and sm
 _STROKE_STRIP_PX: Final = 6
 _LONGEST_STROKE_SPACES: Final = 3.5
 _SPACES_PER_SIDE: Final = 60.0  # of the shorter side, where nothing else tells
+_SPACES_PER_FRAGMENT: Final = 16.0  # the same of a fragment or a strip with a staff or two
 _OTHER_GUESS: Final = 0.3  # logarithm by which guesses must differ
 _WEAK_RULING: Final = 0.06  # strength of the ruling under which its space is only a guess
+_CLEAR_RULING: Final = 0.12  # strength from which ruling is there
+_LEVEL: Final = 0.88  # mean probability of its staves under which it may be too steep for the network
+_STEEP: Final = 0.1  # rows a column by which the page is sheared then
 _OTHER_RATIOS: Final = (0.37, 0.52, 0.74, 1.35, 1.8)
 _LONE: Final = 1.5  # mean number of lines under which a page has single lines
 _LONE_RATIOS: Final = (0.74, 1.35, 1.8)
@@ -44,14 +51,14 @@ _MOST_SQUARES: Final = 90_000  # staff spaces squared on a page; more of them ar
 _FULL_LINES: Final = 3
 _LINE_SEEN: Final = 0.5  # mean probability of a line's own middle; on rendered lines from 0.6 on
 _WORN_LINE: Final = 0.3  # the same where most other staves of the page are surely some
-_WITNESSES: Final = 4
+_WITNESSES: Final = 3
 _MOST_SURE: Final = 0.7
 _EDGE_SPACES: Final = 0.4  # so near to the picture's edge a line may be one that the edge cuts off
 _LINE_AT_EDGE: Final = 0.35
 _LEAST_STRENGTH: Final = 4.5  # grey levels
 _FAINT: Final = 0.2  # of the page's usual strength; lines that shine through the leaf are fainter
-_STRONG: Final = 8.0  # grey levels that no ghost reaches
-_LEAST_SEEN: Final = 0.45
+_STRONG: Final = 20.0  # grey levels that no ghost reaches
+_LEAST_SEEN: Final = 0.38
 _WELL_SEEN: Final = 0.7
 _LEAST_SEEN_AMONG_SOUND: Final = 0.3  # where most staves of the page are well seen, one may be washed out
 _THICKEST: Final = 0.38  # staff spaces
@@ -106,8 +113,17 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     """
     if lines is not None and not 0 <= lines <= MOST_LINES:
         raise ValueError(f"a staff has 0 to {MOST_LINES} lines, not {lines}")
-    seen, bands, space = _look(ink, model)
-    courses = [] if lines == 0 else _drawn(ink, _courses(ink, seen, bands, lines))
+    looks = _looks(ink, model)
+    _, seen, _, space = looks[0]
+    courses: list[Course] = []
+    for one in looks if lines != 0 else []:
+        found = _courses(ink, one[1], one[2], lines)
+        least = 0.0 if one is looks[0] else TRUSTED_WELL
+        courses = _drawn(ink, found if lines else trusted(one[1], found, least))
+        if courses:
+            _, seen, _, space = one
+        if found:
+            break
     if not courses:
         said = Remark(code="no-staves", text="No staff lines were found on this page.")
         return FoundStaves([], [said], seen, space)
@@ -120,9 +136,12 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     return FoundStaves(staves, _remarks(staves, cut), seen, space)
 
 
-def _look(ink: InkMap, model: LoadedModel) -> tuple[LeafMap, list[Band], float]:
-    """Look at the page; again at another scale where the first guess at its space was wrong."""
-    best: tuple[float, LeafMap, list[Band], float] | None = None
+_Look = tuple[float, LeafMap, list[Band], float]
+
+
+def _looks(ink: InkMap, model: LoadedModel) -> list[_Look]:
+    """Looks at the page, the best one first; again at other scales where the first guess was wrong."""
+    best: _Look | None = None
     for guess in _guesses(ink):
         for _ in range(_LOOKS):
             one = _one_look(ink, guess, model)
@@ -133,28 +152,32 @@ def _look(ink: InkMap, model: LoadedModel) -> tuple[LeafMap, list[Band], float]:
         if best is not None and best[2]:
             break
     assert best is not None  # there is always a guess
-    return _at_surest_scale(ink, model, best)[1:] if best[2] else best[1:]
+    ruled = ink.spacing is not None and ink.spacing.strength >= _CLEAR_RULING
+    if ruled and (not best[2] or np.mean([band.p for band in best[2]]) < _LEVEL):
+        guess = next(_guesses(ink))
+        aslant = [_one_look(ink, guess, model, slope) for slope in (-_STEEP, _STEEP)]
+        best = max([best, *aslant], key=lambda one: one[0])
+    return _by_scale(ink, model, best) if best[2] else [best]
 
 
-_Look = tuple[float, LeafMap, list[Band], float]
-
-
-def _at_surest_scale(ink: InkMap, model: LoadedModel, best: _Look) -> _Look:
+def _by_scale(ink: InkMap, model: LoadedModel, best: _Look) -> list[_Look]:
     """Few lines show no space of their own: the surest of several scales is theirs."""
     weak = ink.spacing is None or ink.spacing.strength < _WEAK_RULING
     if not weak and np.mean([band.full for band in best[2]]) >= 0.5:
-        return best
+        return [best]
     lone = np.mean([band.about_lines for band in best[2]]) < _LONE
     ratios, better = (_LONE_RATIOS, 1.0) if lone else (_OTHER_RATIOS, _BETTER)
     spaces = [best[3] * ratio for ratio in ratios]
     affordable = [space for space in spaces if ink.dark.size / space**2 < _MOST_SQUARES]
     others = [_one_look(ink, space, model) for space in affordable]
-    return max([best, *(one for one in others if one[0] > better * best[0])], key=lambda one: one[0])
+    worth = [best[0] * better, *(one[0] for one in others)]
+    order = sorted(range(len(worth)), key=lambda i: -worth[i])
+    return [([best, *others])[i] for i in order if i == 0 or others[i - 1][2]]
 
 
-def _one_look(ink: InkMap, guess: float, model: LoadedModel) -> tuple[float, LeafMap, list[Band], float]:
+def _one_look(ink: InkMap, guess: float, model: LoadedModel, slope: float = 0.0) -> _Look:
     """How much is found, and how surely; the map; the bands; their space."""
-    seen = look(ink, guess, model)
+    seen = look_aslant(ink, guess, model, slope) if slope else look(ink, guess, model)
     bands = find_bands(seen)
     worth = seen.cell_px[1] * sum(len(band.top) * band.about_lines * max(0.0, band.p - 0.5) for band in bands)
     return worth, seen, bands, _space(bands) * seen.cell_px[0] if bands else guess
@@ -200,35 +223,60 @@ def _ways_to_guess(ink: InkMap) -> Iterator[float]:
         yield (ink.spacing.space_px**2 * small) ** (1 / 3) * ink.scale
     side = min(ink.dark.shape) / _SPACES_PER_SIDE
     yield max(side, 1.0)
+    yield min(ink.dark.shape) / _SPACES_PER_FRAGMENT
     strokes = stroke_height(ink.dark, _STROKE_STRIP_PX, _LONGEST_STROKE_SPACES * side)
     if 0 < strokes < side:
         yield _SPACE_PER_STROKE * strokes
 
 
 def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -> list[Course]:
+    """Lines of all that looks like a staff."""
     strips = _strips(ink, [band.space * seen.cell_px[0] for band in bands])
     combs = [
         find_combs(seen, band, partial(_ink_beside, near, seen, band.first))
         for band, near in zip(bands, strips, strict=True)
     ]
     fits: list[tuple[Course, InkStrips, float]] = []
+    paint: dict[int, InkStrips] = {}
     for band, near, comb, count in zip(bands, strips, combs, count_lines(combs), strict=True):
-        if band.p < _DOUBTED and count >= _FULL_LINES and comb.many[count][0] < _WEAK_COMB:
+        if band.p < _DOUBTED and count >= _FULL_LINES and comb.strength(count) < _WEAK_COMB:
             continue
         cells, space = lines_of(comb, count, band.space)
         if asked and asked != count:
             cells = as_asked(seen, band, cells, space, asked)
-        kept = cells[_within_picture(seen, cells, band.first, space)]
+        line_p = _line_p(seen, cells, band.first)
+        if len(cells) == 1:
+            if near.strip_px not in paint:
+                paint[near.strip_px] = painted(ink, near)
+            both, middle = (near, paint[near.strip_px]), (band.top + band.bottom) / 2
+            cells = steady_line(both, seen, middle, cells, band.first, space * seen.cell_px[0])
+            line_p = np.maximum(line_p, _line_p(seen, cells, band.first))
+        inside = _within_picture(seen, cells, band.first, space)
+        kept = cells[inside]
         course = follow_lines(near, seen, kept, band.first, space * seen.cell_px[0]) if len(kept) else None
         if course is not None:
-            line_p = float(_line_p(seen, kept, band.first).max())
-            fits.append((replace(course, cut=len(cells) - len(kept)), near, line_p))
+            course = replace(course, cut=len(cells) - len(kept))
+            fits.append((course, near, float(line_p[inside].max())))
     believed = _believed([(len(course.rows), line_p) for course, _, line_p in fits])
     courses = [course for (course, *_), keep in zip(fits, believed, strict=True) if keep]
     inks = [near for (_, near, _), keep in zip(fits, believed, strict=True) if keep]
     for i, one in enumerate(courses):
-        courses[i] = _grown(inks[i], seen, one, courses)
+        courses[i] = without_strays(seen, _grown(inks[i], seen, one, courses))
+    if not asked:
+        alike = [_as_its_column(one, courses) for one in courses]
+        for i, one in enumerate(courses):
+            courses[i] = one if alike[i] else with_edge_lines(ink, inks[i], seen, one, courses)
     return part_at_gutters(courses)
+
+
+def _as_its_column(course: Course, courses: list[Course]) -> bool:
+    """Whether most other staves above and below a staff have as many lines as it."""
+    counts = [
+        len(other.rows)
+        for other in courses
+        if other is not course and other.cols[0] < course.cols[-1] and other.cols[-1] > course.cols[0]
+    ]
+    return counts.count(len(course.rows)) > len(counts) / 2
 
 
 def _strips(ink: InkMap, spaces: list[float]) -> list[InkStrips]:
@@ -289,14 +337,7 @@ def _line_p(seen: LeafMap, cells: Floats, first: int) -> Floats:
 
 def reading_order(courses: list[Course]) -> list[tuple[int, Course]]:
     """Staves with their column: columns left to right, in each from top to bottom."""
-    return [(column, courses[i]) for column, i in order_staves([_extent(course) for course in courses])]
-
-
-def _extent(course: Course) -> Extent:
-    left, right = float(course.cols[0]), float(course.cols[-1])
-    middle = course.rows.mean(axis=0)
-    slope = float(middle[-1] - middle[0]) / max(right - left, 1.0)
-    return Extent(left, right, float(course.rows.mean()), slope, course.space)
+    return [(column, courses[i]) for column, i in order_staves([extent_of(course) for course in courses])]
 
 
 def _remarks(staves: list[Staff], cut: dict[str, int]) -> list[Remark]:

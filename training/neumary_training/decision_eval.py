@@ -25,12 +25,14 @@ from typing import Any
 
 import numpy as np
 
+from neumary.measures import Share
 from neumary.metrics import PageScore, bootstrap_interval, combine, score_page
 from neumary.pipeline import judge
 from neumary.settings import ReadSettings
 from neumary.types import Page
 from neumary_models import zoo
 from neumary_training.decision_cases import Case, Wanted, prepare
+from neumary_training.decision_hidden import melody_apart
 from neumary_training.decision_measures import (
     ClefCount,
     StepCount,
@@ -59,6 +61,7 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
     odds = []
     causes: Counter[str] = Counter()
     plants = Counter({"planted": 0, "put right": 0, "warned of": 0})
+    apart: dict[str, Share] = {}
     for case in cases:
         before, after = judge(case.raw, plain), judge(case.raw, joint)
         scores["without"].append(score_page(before, case.truth))
@@ -71,9 +74,15 @@ def measure(cases: Sequence[Case]) -> dict[str, Any]:
         inferred += inferred_clefs(after, case.truth)
         causes += error_causes(after, case.truth)
         plants += _plant(case, before, joint)
+        for part, edits in melody_apart(after, case.truth).items():
+            apart[part] = apart.get(part, Share()) + edits
     return {
         "pages": len(cases),
         **{f"{name} decision": _figures(found) for name, found in scores.items()},
+        "melody error by clef, decided": {
+            f"{part} (notes)": [_share(edits.count, edits.total), edits.total]
+            for part, edits in apart.items()
+        },
         "wrong notes by cause, decided": dict(causes.most_common()),
         "staves, decided": clefs.as_dict(),
         "sound staves with a clef warning": _share(clefs.sound_warned, clefs.sound),

@@ -18,6 +18,7 @@ from neumary.page_matching import Placed, place_signs, sign_costs
 from neumary.stretches import cut_stretches
 from neumary.types import Page
 from neumary_models.labels import CLEFS
+from neumary_training.decision_hidden import open_staves
 
 CAUGHT_CODES: Final = frozenset(
     {"clef-overruled", "clef-doubtful", "clef-inferred", "clef-unknown", "clefs-disagree", "custos-mismatch"}
@@ -135,17 +136,8 @@ def count_clefs(count: ClefCount, read: Page, truth: Page) -> None:
 
 def hidden_staves(read: Page, truth: Page) -> set[str]:
     """Read staves on whose true staff no clef stands before the first note."""
-    open_staves: set[int] = set()
-    seen: set[int] = set()
-    for placed in place_signs(truth):
-        if placed.staff in seen:
-            continue
-        if placed.sign.is_clef:
-            seen.add(placed.staff)
-        elif placed.sign.is_head:
-            seen.add(placed.staff)
-            open_staves.add(placed.staff)
-    return {a.sign.glyph.staff for a, b in matched_heads(read, truth) if b.staff in open_staves}
+    unseen = open_staves(truth)
+    return {a.sign.glyph.staff for a, b in matched_heads(read, truth) if b.staff in unseen}
 
 
 def on_whole_staves(read: Page, truth: Page) -> list[tuple[Placed, Placed]]:

@@ -19,7 +19,7 @@ from neumary.glyphs import Calibration, choose, find_candidates, place
 from neumary.implied_spacing import fit_course
 from neumary.ink import map_ink
 from neumary.leaf_map import look
-from neumary.letter_staves import read_rows
+from neumary.letter_lines import read_rows
 from neumary.pipeline import observe
 from neumary.read import read_strip
 from neumary.settings import make_settings

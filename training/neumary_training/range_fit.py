@@ -99,6 +99,18 @@ def held(probabilities: dict[int, float], truth: int) -> tuple[bool, bool, float
     return ranked[0][0] == truth, inside, total
 
 
+def held_nearest(probabilities: dict[int, float], truth: int) -> bool:
+    """Whether the true degree is in the set of best ones whose probability is nearest to 90 %."""
+    total = 0.0
+    for degree, p in sorted(probabilities.items(), key=lambda pair: (-pair[1], pair[0])):
+        if total and total + p - SHARE > SHARE - total:
+            return False
+        if degree == truth:
+            return True
+        total += p
+    return False
+
+
 def held_in_part(probabilities: dict[int, float], truth: int) -> float:
     """Chance that a range of exactly 90 % holds: it takes the last degree it needs in part only.
 

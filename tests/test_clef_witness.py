@@ -1,0 +1,40 @@
+"""Which witnesses take a surely read clef for another one."""
+
+from __future__ import annotations
+
+import pytest
+from small_pages import Writer
+
+from neumary.clef_witness import may_differ
+from neumary.decide import decide
+from neumary.gamut import base_degree, signs_by_staff
+from neumary.stretches import Stretch, cut_stretches
+
+UNDER_C = base_degree("clef_c", 6)
+
+
+def leaf_with(label: str) -> Writer:
+    """Three staves under C clefs on line 4, the middle one's read as something else; one custos speaks."""
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4, 3, 2)
+    leaf.staff().sign(label, 6, confidence=0.97).notes(3, 4, 5, 4, 3, 2).sign("custos", 2)
+    return leaf.staff().clef("c", 4).notes(2, 3, 2, 1, 2)
+
+
+def stretches(leaf: Writer) -> list[Stretch]:
+    by_staff = signs_by_staff(*leaf.parts)
+    return [s for staff in leaf.staves for s in cut_stretches(staff, by_staff[staff.id])]
+
+
+@pytest.mark.parametrize("label", ["clef_f", "clef_a", "clef_e"])
+def test_one_custos_takes_a_rare_letter_for_c_on_its_line(label: str) -> None:
+    leaf = leaf_with(label)
+    assert may_differ(stretches(leaf), [UNDER_C] * 3, 1)
+    assert "clef-overruled" in [r.code for r in decide(*leaf.parts).remarks]
+
+
+def test_one_custos_does_not_move_a_sure_clef_to_another_line() -> None:
+    bases = [UNDER_C, UNDER_C + 2, UNDER_C]  # a C clef on line 3
+    assert not may_differ(stretches(leaf_with("clef_c")), bases, 1)
+    leaf = Writer().staff().clef("c", 4).notes(2, 3).staff().sign("clef_c", 4, confidence=0.97)
+    leaf.notes(3, 4, 3).sign("custos", 2).staff().clef("c", 4).notes(2, 3)
+    assert not may_differ(stretches(leaf), [UNDER_C] * 3, 1)
