@@ -108,7 +108,7 @@ def fold_norms(model: Path, target: Path) -> None:
     onnx.save(whole, target)
 
 
-_INPUTS: Final[dict[str, Callable[[str, int], Iterator[npt.NDArray[np.float32]]]]] = {
+INPUTS: Final[dict[str, Callable[[str, int], Iterator[npt.NDArray[np.float32]]]]] = {
     zoo.SIGNS: _inputs,
     "leaf": _leaf_inputs,
     "staffless": _free_inputs,
@@ -138,7 +138,7 @@ def quantise(model: Path, name: str, out: Path) -> dict[str, Any]:
 
     class Reader(CalibrationDataReader):  # type: ignore[misc]
         def __init__(self) -> None:
-            self.rows = _INPUTS[entry.role]("held-out", _PAGES)
+            self.rows = INPUTS[entry.role]("held-out", _PAGES)
 
         def get_next(self) -> dict[str, Any] | None:
             row = next(self.rows, None)
@@ -184,7 +184,7 @@ def _compare(model: Path, small: Path, role: str) -> dict[str, Any]:
     ]
     given = sessions[0].get_inputs()[0].name
     seconds, same, things = [0.0, 0.0], 0, 0
-    for picture in _INPUTS[role]("test", _PAGES):
+    for picture in INPUTS[role]("test", _PAGES):
         scores = []
         for k, session in enumerate(sessions):
             began = time.perf_counter()
