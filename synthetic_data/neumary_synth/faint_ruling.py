@@ -14,7 +14,7 @@ import numpy as np
 from neumary_synth.paints import shade, thin
 from neumary_synth.plan import Plan, TextSlot
 from neumary_synth.ruling import wave
-from neumary_synth.sheets import FlatLine, FlatPage, Rgb, Sheet
+from neumary_synth.sheets import FlatLine, FlatPage, FlatStaff, Rgb, Sheet
 
 _DRY: Final[tuple[Rgb, ...]] = ((182, 164, 136), (160, 138, 108), (150, 146, 142), (136, 112, 82))
 _COLOURED: Final[tuple[Rgb, ...]] = (
@@ -27,6 +27,7 @@ _BLOCKS_SHARE: Final = 0.25  # of the pages with staves and blocks of words
 _UNWRITTEN_SHARE: Final = 0.15  # of the pages of words alone
 _MOST_ROWS: Final = 90
 _FAINT: Final = 80  # coverage of 255
+_SECOND_LINE: Final = (1.4, 2.7)  # spaces from a staff's only line, where a second one would stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,8 @@ def _accompany(page: FlatPage, rng: np.random.Generator, space_px: float) -> Non
         for offset in way.offsets:
             if rng.random() < way.chance:
                 line = staff.lines[-1] if offset > 0 else staff.lines[0]
-                _draw_beside(sheet, rng, line, offset * rng.normal(1, 0.04), way, space_px)
+                off = offset * rng.normal(1, 0.04)
+                _draw_beside(sheet, rng, line, off, way, space_px, _beside_strength(staff, line, off, way))
         if rng.random() < way.run_on:
             for line in staff.lines:
                 _draw_on(sheet, rng, line, way, space_px)
@@ -94,9 +96,21 @@ def _offset(rng: np.random.Generator) -> float:
     return float(out if rng.random() < 0.5 else -out)
 
 
+def _beside_strength(staff: FlatStaff, line: FlatLine, offset: float, way: _Beside) -> int:
+    """How dark: beside lines of a like colour only a much fainter one can be told from a staff line.
+
+    So can one where a second line would stand beside a staff's only line.
+    """
+    low, high = _SECOND_LINE
+    second = len(staff.lines) == 1 and low < abs(offset) < high
+    alike = line.colour in ("brown", "grey", "yellow")
+    return min(way.strength, _FAINT) if alike or second else way.strength
+
+
 def _draw_beside(
-    sheet: Sheet, rng: np.random.Generator, line: FlatLine, offset: float, way: _Beside, space_px: float
-) -> None:
+    sheet: Sheet, rng: np.random.Generator, line: FlatLine, offset: float, way: _Beside, space_px: float,
+    strength: int,
+) -> None:  # fmt: skip
     s = space_px
     start, end = (
         line.cols[0] - rng.uniform(-0.5, 1) * way.out * s,
@@ -111,8 +125,6 @@ def _draw_beside(
     cols = np.linspace(start, end, max(int((end - start) / (2 * s)), 6))
     rows = np.interp(cols, line.cols, line.rows) - offset * s + wave(rng, len(cols), 0.03 * s)
     rows += rng.normal(0, 0.0015) * (cols - start)
-    # Beside lines of a like colour only a much fainter one can be told from a staff line.
-    strength = min(way.strength, _FAINT) if line.colour in ("brown", "grey", "yellow") else way.strength
     thin(sheet, np.stack([rows, cols], 1), max(way.thickness * s, 0.6), strength=strength)
 
 
