@@ -68,7 +68,8 @@ class Scribe(RuledScribe):
     def _take_over(self) -> None:
         """A later hand goes on: paler ink, long obliques and stems, no words."""
         self.later = True
-        self.hand = sample_hand(int(self.rng.integers(2**31)), "square", "late")
+        hand = sample_hand(int(self.rng.integers(2**31)), "square", "late")
+        self.hand = hand if self.edge is None else with_letters(hand)
         self.main = self.music = self.page.sheet("music", ink(self.rng, (88, 66, 44), (150, 122, 88)))
 
     def _dip(self) -> float:

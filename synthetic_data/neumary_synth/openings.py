@@ -46,6 +46,9 @@ class Opening:
         Width of the initial's panel as a share of the line; 0 = none.
     tail : bool
         Whether the initial's stem runs down the margin.
+    grand : float
+        Height of the capitals as a share of a line, where each of these lines takes the room of two and few
+        signs stand over few capitals; 0 = lines no taller than others.
     """
 
     lines: int
@@ -55,6 +58,12 @@ class Opening:
     spread: float
     beside: float
     tail: bool
+    grand: float = 0.0
+
+    @property
+    def rows(self) -> int:
+        """How many of the page's lines the opening takes up."""
+        return self.lines * (2 if self.grand else 1)
 
     @classmethod
     def sample(cls, rng: np.random.Generator) -> Opening:
@@ -66,10 +75,10 @@ class Opening:
         signs = tuple(_tint(rng) for _ in range(2)) if banded and rng.random() < 0.6 else ()
         body = shade(rng, _BODIES[int(rng.integers(len(_BODIES)))], 12) if rng.random() < 0.55 else None
         beside = float(rng.uniform(0.2, 0.55)) if rng.random() < 0.55 else 0.0
-        return cls(
-            int(rng.integers(1, 6)), words, signs, body, float(rng.choice([0.3, rng.uniform(0.5, 4.0)])),
-            beside, bool(rng.random() < 0.6),
-        )  # fmt: skip
+        lines, spread = int(rng.integers(1, 6)), float(rng.choice([0.3, rng.uniform(0.5, 4.0)]))
+        tail = bool(rng.random() < 0.6)
+        grand = float(rng.uniform(0.5, 1.0)) if rng.random() < 0.45 else 0.0
+        return cls(min(lines, 3) if grand else lines, words, signs, body, spread, beside, tail, grand)
 
 
 def _tint(rng: np.random.Generator) -> Rgb:

@@ -274,6 +274,8 @@ def _letter(d: Ductus, rng: np.random.Generator, name: str) -> list[tuple[np.nda
             [(-0.95, 0.45), (-0.5, 0.2), (-0.05, 0.45), (-0.1, 0.85)],
             [(-0.92, -0.3 * reach), (-1.02, 0.3), (-0.97, reach)],
         ]
+    if letter == "e" and rng.random() < 0.35:  # "level", its tongue drawn out
+        strokes = [*strokes, [(-0.5, 0.3), (-0.55, 0.9), (-0.5, rng.uniform(1.2, 2.6))]]
     out = []
     for stroke in strokes:
         points = np.array(stroke, dtype=np.float64) + rng.normal(0, 0.03, (len(stroke), 2))

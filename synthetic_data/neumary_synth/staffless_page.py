@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
@@ -15,6 +16,8 @@ from neumary_synth.plan import Plan, StaffSlot, ink
 from neumary_synth.script import draw_text, sample_script
 from neumary_synth.sheets import FlatPage, FlatSign, FlatStaff
 from neumary_synth.words import VOWELS, WordScribe
+
+_CAPITAL: Final = 1.45  # height of capitals, in x-heights
 
 
 class AccentScribe(WordScribe):
@@ -43,6 +46,11 @@ class AccentScribe(WordScribe):
         self.silent = float(rng.choice([0.0, rng.uniform(0.03, 0.2)]))
         self.drift = float(rng.uniform(-0.2, 0.05))  # of a row of neumes over one syllable, in signs
         self.rare = float(rng.uniform(0.0, 0.6))
+        more = self.more = np.random.default_rng([self.hand.seed, 41])
+        self.wander = float(more.uniform(0.2, 0.4)) if more.random() < 0.4 else 0.15  # of neumes' heights
+        self.crowd = float(more.uniform(0.1, 0.5)) if more.random() < 0.5 else 0.0
+        self.low = float(more.uniform(0.1, 0.5)) if more.random() < 0.6 else 0.0  # letters under signs
+        self.taken = False  # a line's room, by the tall one before it
         self.own = 1.0  # size of a row's signs against the page's
         self.waiting: list[ChantSyllable] = []
         self.n_neumes = self.n_rows = 0
@@ -82,6 +90,8 @@ class AccentScribe(WordScribe):
             return 0.0
         over = (self.style.xheight + 0.5) * self.space + 2.2 * self.size
         first = min(slot.row for slot in plan.staves) + self.style.baseline * self.space - over
+        if self.opening.grand:
+            first += (1 - self.opening.grand) * self.style.pitch * self.space
         return max(0.0, float(first - plan.leaf[0] - self.rng.uniform(0.1, 1.5) * self.space))
 
     def _placed(self, slot: StaffSlot) -> StaffSlot:
@@ -101,7 +111,7 @@ class AccentScribe(WordScribe):
     def _draw_panel(self, slot: StaffSlot, right: float) -> None:
         rng, s = self.rng, self.space
         rows = [other.row - self.raise_px for other in self.plan.staves if other.column == slot.column]
-        last = rows[min(self.opening.lines, len(rows)) - 1] + self.page_style.baseline * s
+        last = rows[min(self.opening.rows, len(rows)) - 1] + self.page_style.baseline * s
         top = max(self.plan.leaf[0], slot.row - rng.uniform(1.0, 4.0) * s)
         tail = rng.uniform(last, max(self.plan.frame[2], last + 1)) if self.opening.tail else None
         outside = rng.uniform(1.5, 3.5) if tail else rng.uniform(0.0, 3.0)
@@ -109,17 +119,18 @@ class AccentScribe(WordScribe):
                right - rng.uniform(0.2, 1.2) * s)  # fmt: skip
         draw_panel(self.page, rng, box, tail, s)
 
-    def _dress(self, slot: StaffSlot, baseline: float) -> bool:
+    def _dress(self, slot: StaffSlot, baseline: float, grand: bool) -> bool:
         """Choose the size of a row and what lies under it; whether its words are in capitals."""
         rng, opening, s = self.rng, self.opening, self.space
         display = self.n_rows < opening.lines
         self.text, self.own = self.plain_text, 1.0
-        self._set_size(float(rng.uniform(0.75, 1.05)) if display else 1.0)
+        tall = opening.grand * self.page_style.pitch / (_CAPITAL * self.page_style.xheight)
+        self._set_size(tall if grand else float(rng.uniform(0.75, 1.05)) if display else 1.0)
         if not display:
             if rng.random() < 0.08:
                 self._set_size(float(rng.uniform(0.55, 0.8)))
             return False
-        self.own = float(rng.uniform(0.95, 1.4))
+        self.own = float(rng.uniform(0.75, 1.2) if grand else rng.uniform(0.95, 1.4))
         right = slot.right + rng.uniform(0.2, 1.0) * s
         high = baseline - rng.uniform(1.3, 1.7) * self.style.xheight * s
         if opening.word_tints:
@@ -128,6 +139,8 @@ class AccentScribe(WordScribe):
             draw_band(self.page, rng, tint, (high, slot.left - 0.3 * s, under, right), s)
         if opening.sign_tints:
             top = high - (self.lift + 0.7) * self.own * self.size
+            if grand:
+                top = min(top, high - rng.uniform(0.8, 1.0) * self.page_style.pitch * s)
             tint = opening.sign_tints[self.n_rows % 2]
             draw_band(self.page, rng, tint, (top, slot.left - 0.3 * s, high, right), s)
         if opening.body is not None:
@@ -137,16 +150,23 @@ class AccentScribe(WordScribe):
     def write_staff(self, slot: StaffSlot, following: StaffSlot | None = None) -> None:
         """Write one line of words with its neumes; `slot.row` is the middle of the neumes."""
         rng, s = self.rng, self.space
+        if self.taken:
+            self.taken = False
+            return
         slot = self._placed(slot)
         baseline = slot.row + self.page_style.baseline * s
-        capitals = self._dress(slot, baseline)
+        grand = bool(self.opening.grand) and self.n_rows < self.opening.lines
+        grand = self.taken = grand and following is not None and following.column == slot.column
+        if grand and following is not None:
+            baseline = following.row - self.raise_px + self.page_style.baseline * s
+        capitals = self._dress(slot, baseline, grand)
         self.n_rows += 1
         if rng.random() < self.silent:
             xheight = self.style.xheight * s
             self.write_words(self.text, baseline, slot.left, slot.right, xheight, 0.1)
             return
-        over = self.style.xheight * s + (self.lift + 0.6) * self.size
-        area = (baseline - over, slot.left - 0.5 * s, baseline - self.style.xheight * s,
+        words = self.style.xheight * s * (_CAPITAL if grand else 1.0)
+        area = (baseline - words - (self.lift + 0.6) * self.size, slot.left - 0.5 * s, baseline - words,
                 slot.right + 0.5 * s)  # fmt: skip
         self.page.staves.append(FlatStaff((), s, slot.column, "staffless", area))
         staff = len(self.page.staves) - 1
@@ -162,11 +182,11 @@ class AccentScribe(WordScribe):
         if rng.random() < self.rubrics:
             end = col + rng.uniform(0.1, 0.4) * (slot.right - col)
             col = self.write_words(self.rubric, baseline, col, end, self.style.xheight * s, 0.3) + 0.3 * s
-        self._sing(slot, staff, pen, baseline, col, note_end, capitals)
+        self._sing(slot, staff, pen, baseline, baseline - words, col, note_end, capitals)
 
     def _sing(
-        self, slot: StaffSlot, staff: int, pen: SignPen, baseline: float, col: float, note_end: float,
-        capitals: bool,
+        self, slot: StaffSlot, staff: int, pen: SignPen, baseline: float, words_top: float, col: float,
+        note_end: float, capitals: bool,
     ) -> None:  # fmt: skip
         rng, s = self.rng, self.space
         wide = 1.45 if capitals else 1.0
@@ -189,7 +209,8 @@ class AccentScribe(WordScribe):
             col = self.write_syllable(staff, syllable, text, baseline, col)
             if capitals:
                 col += rng.uniform(0.3, 1.2) * self.opening.spread * s
-            note_end = self._write_signs(slot, staff, pen, syllable, max(self.vowel_col, note_end + 0.1 * s))
+            begin = max(self.vowel_col, note_end + 0.1 * s)
+            note_end = self._write_signs(words_top, staff, pen, syllable, begin)
 
     def _varied(self, syllable: ChantSyllable) -> ChantSyllable:
         """The syllable with some neumes of other contours: melodies alone make some signs too rare."""
@@ -205,15 +226,15 @@ class AccentScribe(WordScribe):
         return replace(syllable, neumes=tuple(neumes))
 
     def _write_signs(
-        self, slot: StaffSlot, staff: int, pen: SignPen, syllable: ChantSyllable, col: float
+        self, words_top: float, staff: int, pen: SignPen, syllable: ChantSyllable, col: float
     ) -> float:
         rng, number = self.rng, len(self.page.syllables) - 1
-        over = self.style.xheight * self.space + self.lift * self.size
-        pen_row = slot.row + self.page_style.baseline * self.space - over
+        pen_row = words_top - self.lift * self.size
+        highest, lowest = (-1.1, 0.5) if self.wander > 0.15 else (-0.7, 0.35)
         drift = 0.0
         for neume in syllable.neumes:
             row = pen_row + (drift + rng.normal(0, 0.1)) * self.size
-            drift = float(np.clip(drift + rng.normal(self.drift, 0.15), -0.7, 0.35))
+            drift = float(np.clip(drift + rng.normal(self.drift, self.wander), highest, lowest))
             began = col
             notes, col = draw_signs(pen, rng, row, col, neume)
             for drawn, move in notes:
@@ -221,10 +242,25 @@ class AccentScribe(WordScribe):
                 self.page.signs.append(sign)
             self.n_neumes += 1
             if rng.random() < self.lettered:  # a letter beside the sign is no note
-                if rng.random() < 0.65:
-                    above = row - rng.uniform(0.45, 0.95) * self.size
-                    pen.letters(rng, above, rng.uniform(began, max(col - 0.3 * self.size, began)))
-                else:
-                    beside = row + rng.normal(0, 0.3) * self.size
-                    col = pen.letters(rng, beside, col - 0.1 * self.size) + 0.1 * self.size
+                col = self._add_letters(pen, row, began, col)
+            elif self.more.random() < self.crowd and notes[-1][0].top > row - 0.35 * self.size:
+                drift = max(
+                    drift - float(self.more.uniform(0.4, 0.8)), -1.1
+                )  # the next half over it
+                col = max(began, col - float(self.more.uniform(0.1, 0.4)) * self.size)
         return col
+
+    def _add_letters(self, pen: SignPen, row: float, began: float, col: float) -> float:
+        """Write letters under, over or behind a sign; give the right end."""
+        rng, more, size = self.rng, self.more, self.size
+        if more.random() < self.low:
+            under = row + more.uniform(0.45, 0.9) * size
+            pen.letters(more, under, began + more.uniform(-0.6, 0.3) * size)
+            if more.random() < 0.6:
+                return col
+        if rng.random() < 0.65:
+            above = row - rng.uniform(0.45, 0.95) * size
+            pen.letters(rng, above, rng.uniform(began, max(col - 0.3 * size, began)))
+            return col
+        beside = row + rng.normal(0, 0.3) * size
+        return pen.letters(rng, beside, col - 0.1 * size) + 0.1 * size
