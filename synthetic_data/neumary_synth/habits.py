@@ -26,6 +26,8 @@ class Habits:
     letter_clefs, both_clefs, clef_moves : float
         Factor on clefs other than C and F; chance of a second clef on a staff; chance,
         at each syllable, of a change of clef.
+    hidden_clefs : float
+        Chance that an initial at the left edge hides the clef of its staff; elsewhere the clef follows it.
     flats : float
         Factor on phrases with B-flats.
     naturals : float
@@ -55,6 +57,7 @@ class Habits:
     letter_clefs: float = 1.0
     both_clefs: float = 0.05
     clef_moves: float = 0.004
+    hidden_clefs: float = 0.05
     flats: float = 1.0
     naturals: float = 0.0
     short_chants: bool = False
@@ -97,7 +100,8 @@ def sample_habits(rng: np.random.Generator, kind: str) -> Habits:
         ornate=float(rng.uniform(2.0, 4.0)) if rich else None,
         letter_clefs=float(rng.choice([2.0, 14.0])) if rich else 1.7,
         both_clefs=float(rng.uniform(0.1, 0.6)) if rich else 0.05,
-        clef_moves=float(rng.uniform(0.01, 0.07)) if rich else float(rng.uniform(0.002, 0.02)),
+        clef_moves=float(rng.uniform(0.01, 0.07)) if rich else float(rng.uniform(0.0, 0.003)),
+        hidden_clefs=some(0.2, 0.4, 1.0) or 0.05,
         flats=float(rng.uniform(1.5, 4.0)) if rich else float(rng.uniform(0.8, 1.8)),
         naturals=float(rng.uniform(0.1, 0.4)) if rich else some(0.4, 0.02, 0.12),
         short_chants=bool(rng.random() < 0.45),

@@ -205,7 +205,7 @@ class Scribe(RuledScribe):
         if slot.starts_chant:
             self.queue.skip_to_chant()
         self.flats = set()
-        self.choose_clef(self.queue.degrees_ahead(12), keep=not slot.starts_chant)
+        self.choose_clef(self.queue.degrees_ahead(20), keep=not slot.starts_chant)
         grid, staff = self.rule(slot, right)
         stand = Stand(s, style.n_lines, grid.row_of)
         baseline = slot.row + style.baseline * s * rng.uniform(0.97, 1.03)
@@ -226,10 +226,11 @@ class Scribe(RuledScribe):
         if rng.random() < self.habits.flourishes:
             self.flourish(slot)
         col = slot.left + style.clef_offset * s * rng.uniform(0.7, 1.2)
+        hidden = rng.random() < self.habits.hidden_clefs
         if self.edge is not None:
             self._write_edge(self.edge, stand, staff, slot)
             begin = col if slot.initial is None else max(col, slot.initial[3] + 0.2 * s)
-        elif slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and rng.random() < 0.7:
+        elif slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and hidden:
             begin = slot.initial[3] + 0.2 * s  # the initial hides the clef
         else:
             if slot.initial is not None:

@@ -18,6 +18,11 @@ CLEF_DEGREE: Final = {f"clef_{letter}": degree for letter, degree in CLEF_DEGREE
 """Degree of the line a clef stands on (C clef = c4 = 28, F clef = f3 = 24)."""
 
 _LEDGER_STEPS: Final = 4  # notes stand up to 2 spaces off the staff
+_KEEPS_CLEF: Final = (0.97, 0.7, 0.5)
+"""Chance of keeping the clef in force, by steps that the notes ahead reach beyond the staff (common practice:
+one clef through a chant unless the range forces another; on four photographed leaves of three hands it was
+kept on 20 of 21 staves, 6 of 9, 4 of 8, and where more was beyond on none of 2)."""
+_KEEPS_COLOURED: Final = (0.85, 0.85, 0.85)  # on coloured lines the ruling goes with the clef
 _F_OR_C: Final = {3: "red", 0: "yellow"}  # degree mod 7 -> colour of its line
 
 
@@ -56,7 +61,9 @@ class RuledScribe(InsertScribe):
             return
         top = 2 * (self.style.n_lines - 1)
         steps = [self.step(d) for d in degrees]
-        if keep and min(steps) >= -2 and max(steps) <= top + 2 and self.rng.random() < 0.85:
+        beyond = max(-min(steps), max(steps) - top, 0)
+        keeps = _KEEPS_COLOURED if self.plan.kind in COLOURED_KINDS else _KEEPS_CLEF
+        if keep and beyond < len(keeps) and self.rng.random() < keeps[beyond]:
             return
         if self.plan.kind in COLOURED_KINDS:
             choices = (
