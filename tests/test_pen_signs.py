@@ -235,10 +235,11 @@ def test_clefs_and_accidentals_stand_about_their_line(part: str, design: str) ->
         assert d.row - rows[0] < 70 and rows[-1] - d.row < 60
 
 
-def test_a_pair_clef_is_two_blocks_about_its_line() -> None:
+@pytest.mark.parametrize("design", ["pair", "posts"])
+def test_a_pair_clef_is_two_blocks_about_its_line(design: str) -> None:
     """The blocks stand 0.3 to 1 space apart, as far above the line as below it, none on it."""
     for seed in range(12):
-        hand = replace(sample_hand(seed, "square"), c_clef="pair", hairline_ink=0.5, dry=0.0)
+        hand = replace(sample_hand(seed, "square"), c_clef=design, hairline_ink=0.5, dry=0.0)
         mask, space = np.zeros((400, 300), np.uint8), 30.0
         stand = Stand(space, 4, lambda step, col: 300 - step * 15.0)
         d, _ = draw_clef(mask, hand, np.random.default_rng(seed), stand, 60, "clef_c", 3)
@@ -247,6 +248,16 @@ def test_a_pair_clef_is_two_blocks_about_its_line() -> None:
         assert 0.15 < len(bare) / space < 1.2
         assert bare[0] <= d.row <= bare[-1]
         assert abs((rows[0] + rows[-1]) / 2 - d.row) < 0.25 * space
+
+
+def test_a_slim_flat_is_a_long_stroke_with_a_narrow_bowl_on_its_step() -> None:
+    """Later hands' flats: at least three times as tall as wide, the bowl in the lower half."""
+    for seed in range(12):
+        hand = replace(sample_hand(seed, "square", "late"), flat="slim", dry=0.0, patchy=0.0)
+        mask = np.zeros((400, 300), np.uint8)
+        d, _ = draw_accidental(mask, hand, np.random.default_rng(seed), _stand(30), 80, "flat", 4)
+        assert d.bottom - d.top > 3 * (d.right - d.left)
+        assert (d.top + d.bottom) / 2 < d.row < d.bottom
 
 
 def test_late_hands_draw_long_obliques_whose_ends_are_pitched() -> None:

@@ -74,6 +74,12 @@ def _c_clef(ink: Ink, hand: Hand, rng: np.random.Generator, row: float, col: flo
             if hand.hairline_ink > 0.75:  # a thread on the left holds them together
                 path = np.array([[row - gap / 2 - size, col + thin], [row + gap / 2 + size, col + thin]])
                 ink.fill(ribbon(path, 0.8 * thin), 0.7 * load)
+        case "posts":  # two narrow blocks, nothing between them, the upper one often taller
+            size, wide = float(rng.uniform(0.42, 0.75)) * space, max(0.8 * hand.head_width, 0.26) * space
+            gap = float(rng.uniform(0.25, 0.6)) * space
+            for sign, high in ((-1, size * float(rng.uniform(1.0, 1.5))), (1, size)):
+                at = row + sign * (gap + high) / 2, col + wide / 2 + float(rng.normal(0, 0.04)) * space
+                ink.fill(block_outline(hand, rng, *at, space, high, wide), load)
         case "blocks" | "apart":
             centre = half - block / 2
             for sign in (-1, 1):

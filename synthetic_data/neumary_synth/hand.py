@@ -18,10 +18,12 @@ Style = Literal["square", "pointed", "staffless"]
 TEMPERS: Final = ("book", "narrow", "leaning", "fine", "broad", "printed", "late")
 C_CLEFS: Final = (
     "blocks", "apart", "pair", "pair", "bracket", "bracket", "crescent", "letter", "drawn", "lozenges",
-    "stemmed", "angular", "hooked", "hooked",
+    "stemmed", "angular", "hooked", "hooked", "posts",
 )  # fmt: skip
 F_CLEFS: Final = ("c-head", "c-head", "letter", "dots", "tailed", "blocks", "lozenges", "virga", "gothic")
-FLATS: Final = ("round", "loop", "small", "angular", "tall", "lozenge", "heart", "open", "printed", "printed")
+FLATS: Final = (
+    "round", "loop", "small", "angular", "tall", "lozenge", "heart", "open", "printed", "printed", "slim",
+)  # fmt: skip
 NATURALS: Final = ("tailed", "h", "slanted", "even", "closed")
 LETTER_CLEFS: Final = ("minuscule", "minuscule", "capital", "round", "plain")
 CUSTODES: Final = (
@@ -344,10 +346,10 @@ def _assemble(name: str, seed: int, style: Style, temper: str, d: _Draw) -> Hand
         oriscus=d.pick(*ORISCI),
         stropha=d.pick(*STROPHAE),
         liquescent=d.pick(*LIQUESCENTS),
-        c_clef=d.pick(*C_CLEFS),
+        c_clef="posts" if late and d.chance(0.45) else d.pick(*C_CLEFS),
         f_clef=d.pick(*F_CLEFS),
         letter_clef=d.pick(*LETTER_CLEFS),
-        flat=d.pick(*FLATS),
+        flat="slim" if late and d.chance(0.5) else d.pick(*FLATS),
         natural=d.pick(*NATURALS),
         custos=d.pick(*CUSTODES),
         clef_width=d.span(0.3, 0.65),

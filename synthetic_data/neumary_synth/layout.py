@@ -215,7 +215,8 @@ class Scribe(RuledScribe):
             right = rubric_from - 0.5 * s
         if short:
             top = slot.row - (style.n_lines - 1) * s
-            self.beside(right + rng.uniform(0.9, 2.0) * s, slot.right, (top, slot.row), baseline)
+            rubric_from = right + rng.uniform(0.9, 2.0) * s
+            self.beside(rubric_from, slot.right, (top, slot.row), baseline)
         if slot.initial is not None:
             decor.draw_initial(self.page, rng, slot.initial, s)
         if slot.empty:
@@ -238,7 +239,7 @@ class Scribe(RuledScribe):
             begin = self.write_clef(stand, staff, col)
         self._write_line(slot, self._as_guided(stand, slot, right), staff, baseline, begin, right)
         if following is not None and not following.starts_chant:
-            self._end_line(staff, stand, right, rubric_from)
+            self._end_line(staff, stand, right, self.taken_from(slot, rubric_from))
 
     def _write_line(
         self, slot: StaffSlot, stand: Stand, staff: int, baseline: float, begin: float, right: float
@@ -384,7 +385,7 @@ class Scribe(RuledScribe):
         self.flats = set()
         return self.open_chant(stand, baseline, col + 0.4 * s)
 
-    def _end_line(self, staff: int, stand: Stand, right: float, rubric_from: float | None) -> None:
+    def _end_line(self, staff: int, stand: Stand, right: float, taken_from: float | None) -> None:
         if not self.style.custos or self.rng.random() < 0.04 or self.queue.first.starts_chant:
             return
         if self.plan.kind in COLOURED_KINDS:  # the next line may drop what its clef cannot hold
@@ -397,12 +398,12 @@ class Scribe(RuledScribe):
         near = rng.random()
         if near < 0.15:  # hard on the last note
             col = self.note_end + rng.uniform(0.1, 0.6) * s
-        elif near < 0.25 and rubric_from is None:  # out in the margin
+        elif near < 0.25:  # out in the margin
             col += rng.uniform(0.3, 1.2) * s
-        if rubric_from is not None:
-            col = min(col, rubric_from - 1.1 * s)
+        if taken_from is not None:
+            col = min(col, taken_from - 1.1 * s)
         col = max(col, self.note_end + 0.1 * s)
-        if rubric_from is not None and col + 0.7 * s > rubric_from:
-            return  # red words stand where it would
+        if taken_from is not None and col + 0.7 * s > taken_from:
+            return  # words or another staff stand where it would
         drawn, _ = draw_custos(self.music.mask, self.hand, self.rng, stand, col, self.step(first.degree))
         self.keep(drawn, staff, first.degree, first.alter)

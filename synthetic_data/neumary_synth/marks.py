@@ -40,6 +40,8 @@ def draw_accidental(
     else:
         wide = hand.flat_width * space * float(rng.uniform(0.9, 1.1))
         bowl = hand.flat_bowl * space * float(rng.uniform(0.92, 1.08))
+        if hand.flat == "slim":  # hardly more than a thick place at the foot of a long stroke
+            wide, bowl = wide * float(rng.uniform(0.25, 0.55)), float(rng.uniform(0.4, 0.72)) * space
         _flat(ink, hand, (row, col), (bowl, wide), thin, load, space)
     return lay(ink, mask, hand, rng, stand, label, row, step, col + 0.5 * wide)
 
@@ -50,6 +52,7 @@ _BOWLS = {  # (row, col) in halves of the bowl's height and in its width, from t
     "heart": ((-0.5, 0.0), (-1.0, 0.55), (-0.35, 1.0), (0.35, 0.6), (1.0, 0.0)),
     "open": ((-0.55, 0.0), (-1.0, 0.5), (-0.2, 1.0), (0.6, 0.75), (1.0, 0.3)),
     "loop": ((0.6, 0.1), (1.0, 0.55), (0.0, 1.0), (-0.7, 0.6)),  # does not close
+    "slim": ((-0.9, 0.0), (-0.2, 1.0), (0.4, 0.9), (1.0, 0.0)),
 }
 _ROUND_BOWL = ((-0.5, 0.0), (-1.0, 0.55), (0.0, 1.0), (1.0, 0.45), (0.8, 0.0))
 
@@ -65,10 +68,11 @@ def _flat(
 ) -> None:
     """A round b; `size` is half the bowl's height and its width, px."""
     (row, col), (bowl, wide) = place, size
-    tall = hand.flat_height * space * {"small": 0.65, "tall": 1.35}.get(hand.flat, 1.0)
+    tall = hand.flat_height * space * {"small": 0.65, "tall": 1.35, "slim": 1.6}.get(hand.flat, 1.0)
     tall = max(tall + 2 * bowl - 0.6 * space, 2 * bowl + 0.3 * space)
     left, top = col + thin, row + bowl - tall
     weight = 0.16 * space * (0.7 + hand.nib) * hand.flat_weight
+    weight *= 0.6 if hand.flat == "slim" else 1.0
     corners = np.array(_BOWLS.get(hand.flat, _ROUND_BOWL)) * [bowl, wide] + [row, left]
     ring = corners if hand.flat in ("angular", "lozenge") else bend(corners, 6)
     stem = np.array([[top, left - 0.1 * hand.lean * tall], [row + bowl, left]])
@@ -82,6 +86,8 @@ def _flat(
     nib = Nib(max(1.2, weight), hand.nib_angle_deg, thin)
     ink.nib(stem, nib, load)
     ink.nib(ring, nib, load)
+    if hand.flat == "slim" and hand.flat_weight > 1.0:  # the bowl has run full
+        ink.fill(ring, load)
 
 
 def _natural(

@@ -19,10 +19,23 @@ from neumary_synth.versals import swell
 
 _BROWN: Final[Rgb] = (104, 76, 50)
 _DIRT: Final[Rgb] = (92, 84, 74)
+_RUST: Final[Rgb] = (132, 96, 58)
 _ORANGE: Final[Rgb] = (186, 122, 66)
 _HOLE: Final[Rgb] = (44, 34, 26)
-_FORMS: Final = ("blot", "spot", "ghost", "smear", "dirt", "hole", "stroke", "stain", "rubbed")
-_SHARES: Final = (0.17, 0.14, 0.2, 0.12, 0.07, 0.06, 0.09, 0.08, 0.07)
+_FORMS: Final = (
+    "blot",
+    "spot",
+    "ghost",
+    "smear",
+    "dirt",
+    "hole",
+    "stroke",
+    "stain",
+    "rubbed",
+    "splash",
+    "jab",
+)
+_SHARES: Final = (0.14, 0.12, 0.18, 0.1, 0.06, 0.06, 0.08, 0.08, 0.06, 0.08, 0.04)
 
 
 def _lay(mask: U8, outlines: list[np.ndarray], strength: int, blur_px: float = 0.0) -> None:
@@ -109,7 +122,7 @@ def mar_staves(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
 def _mar(
     page: FlatPage, rng: np.random.Generator, form: str, row: float, col: float, s: float, ink: Rgb
 ) -> None:
-    weak, over = int(rng.uniform(40, 130)), form in ("smear", "stain") and rng.random() < 0.35
+    weak, over = int(rng.uniform(40, 130)), form in ("smear", "stain", "splash") and rng.random() < 0.35
     if not over and not _free(page, row, col, 0.75 * s, 0.75 * s):
         return
     match form:
@@ -166,6 +179,21 @@ def _mar(
                 weak // 2,
                 rng.uniform(0.05, 0.2) * s,
             )
+        case "splash":  # a drop of something brown, sharp at its edge, run out to one side
+            mask = ink_sheet(page, rng, "decoration", _RUST).mask
+            high, way = rng.uniform(0.15, 0.35) * s, rng.uniform(0, 2 * np.pi)
+            drops = [_blob(rng, row, col, high, high * rng.uniform(0.8, 1.4))]
+            for k in range(int(rng.integers(1, 4))):
+                away, high = (k + rng.uniform(0.6, 1.2)) * high, high * rng.uniform(0.55, 0.9)
+                drops.append(_blob(rng, row + away * np.sin(way), col + away * np.cos(way), high, 1.1 * high))
+            _lay(mask, drops, int(rng.uniform(110, 230)), 0.03 * s)
+        case "jab":  # a pen tried: a thick slanted stroke longer than a head
+            mask = page.sheet("decoration", ink).mask
+            long, half = rng.uniform(0.9, 1.6) * s, rng.uniform(0.08, 0.18) * s
+            fall = rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 1.1)
+            ends = np.array([[row, col], [row + long * np.sin(fall), col + long * np.cos(fall)]])
+            if all(_free(page, r, c, 0.4 * s, 0.4 * s) for r, c in ends):
+                swell(mask, bend(ends, 6), half * rng.uniform(0.7, 1.3, 7), int(rng.uniform(170, 255)))
         case _:
             mask = ink_sheet(page, rng, "decoration", _BROWN if rng.random() < 0.6 else ink).mask
             end = np.array([rng.normal(0, 0.9), rng.uniform(-0.8, 1.5)]) * s

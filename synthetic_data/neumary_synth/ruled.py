@@ -116,6 +116,11 @@ class RuledScribe(InsertScribe):
         self.page.staves.append(FlatStaff(inked, s, slot.column, self.staff_kind(), area))
         return grid_of(lines, s), len(self.page.staves) - 1
 
+    def taken_from(self, slot: StaffSlot, words_from: float | None) -> float | None:
+        """Column where words beside a staff, or the next column's clefs, begin; None where neither does."""
+        starts = [left - 0.6 * self.space for left, _ in self.plan.columns if left > slot.right]
+        return min([*starts, *([] if words_from is None else [words_from])], default=None)
+
     def staff_kind(self) -> str:
         """The `NotationKind` of the page's staves."""
         kind = self.plan.kind

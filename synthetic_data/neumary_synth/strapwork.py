@@ -27,6 +27,9 @@ _DIAGONAL: Final[dict[str, tuple[Path, ...]]] = {
           np.array([(0.45, 0.25), (1.0, 0.95)])),
     "I": (np.array([(0.0, 0.6), (0.85, 0.5), (1.0, 0.1)]),),
     "S": (np.array([(0.05, 0.9), (0.0, 0.4), (0.3, 0.1), (0.65, 0.85), (1.0, 0.6), (0.95, 0.05)]),),
+    "C": (np.array([(0.12, 0.0), (0.0, 0.18), (0.05, 0.45), (0.35, 0.75), (1.0, 0.95)]),
+          np.array([(0.6, 0.3), (1.0, 0.5)])),
+    "J": (np.array([(0.0, 0.75), (0.1, 0.95), (0.45, 0.85), (0.8, 0.5), (1.0, 0.05)]),),
     "L": (np.array([(0.0, 0.35), (0.9, 0.2), (0.95, 0.9)]),),
     "P": (np.array([(0.0, 0.2), (1.15, 0.15)]), np.array([(0.05, 0.2), (0.0, 0.8), (0.4, 0.85), (0.5, 0.2)])),
 }  # fmt: skip
@@ -72,7 +75,7 @@ def draw_cadel(page: FlatPage, rng: np.random.Generator, box: BoxPx, space_px: f
     sheet = page.sheet("decoration", ink)
     red = ink_sheet(page, rng, "decoration", page_inks(page, rng)["red"])
     if rng.random() < 0.7:
-        strokes = [_dense(p) for p in _DIAGONAL[str(rng.choice(list(_DIAGONAL)))]]
+        strokes = [_dense(p) for p in _DIAGONAL[str(rng.choice([*_DIAGONAL, *"CJ"]))]]
     else:
         letter = str(rng.choice(list("BCDEFGHOQTU")))
         strokes = [_dense(p) for form, p in versal_paths(letter) if form != "hair"]
@@ -112,6 +115,8 @@ def _stem(
 ) -> None:
     t = np.linspace(0, 1, len(path))
     bulge = 0.75 + 0.35 * np.sin(np.pi * t * rng.uniform(0.8, 3.2) + rng.uniform(0, 3)) ** 2
+    if rng.random() < 0.4:  # from a hairline on
+        bulge *= np.clip(t / rng.uniform(0.2, 0.6), 0.12, 1.0)
     left = _normal(path)
     if half > 0.12 * s and rng.random() < 0.35:  # hollow, with two rims
         for side in (-1.0, 1.0):
