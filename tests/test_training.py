@@ -12,7 +12,7 @@ import torch
 
 from neumary.glyphs import cell_step
 from neumary.strips import STRIP_HEIGHT
-from neumary_models.labels import NAMES
+from neumary_models.labels import LAYERS, NAMES
 from neumary_models.network import StripNet
 from neumary_models.outputs import CHANNELS_IN, CHANNELS_OUT, STEP_SHIFTS, STRIDE
 from neumary_synth.render import render_page
@@ -79,6 +79,14 @@ def test_beyond_a_strips_end_there_is_bare_parchment() -> None:
 def test_an_empty_strip_gives_finite_losses() -> None:
     parts = losses(torch.zeros(1, CHANNELS_OUT, STRIP_HEIGHT // 2, 64), one_batch(strips_with([])))
     assert all(torch.isfinite(value) for value in parts.values())
+
+
+def test_a_sign_made_up_in_letters_costs_more_than_one_on_parchment() -> None:
+    batch = one_batch(strips_with([]))
+    scores = torch.zeros(1, CHANNELS_OUT, STRIP_HEIGHT // 2, 64)
+    on_parchment = losses(scores, batch)["heat"]
+    batch.layer.fill_(LAYERS.index("text"))
+    assert losses(scores, batch)["heat"] == pytest.approx(1.5 * float(on_parchment))
 
 
 def test_a_small_network_learns_a_small_strip() -> None:

@@ -24,7 +24,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from neumary_models.labels import LABELS
+from neumary_models.labels import LABELS, LAYERS
 from neumary_models.network import StripNet
 from neumary_models.outputs import HEAT, LABEL, LAYER, OFFSET, SHIFT, STARTS
 from neumary_training.config import TrainConfig, load_config
@@ -42,6 +42,11 @@ _CHECK_BATCHES = 6  # batches of held-out crops looked at, always the same ones
 _LABEL_WEIGHTS: Final = {"clef": 2.0, "accidental": 2.0, "custos": 1.5, "division": 1.0, "head": 1.0}
 _RARE_HEADS: Final = frozenset({"inclinatum", "quilisma", "oriscus", "stropha", "liquescent"})
 _RARE_HEAD_WEIGHT: Final = 1.5
+
+
+# Strokes of letters and initials look most like signs, and those read there are the surest false ones.
+_OTHER_INK: Final = tuple(LAYERS.index(name) for name in ("text", "decoration"))
+_OTHER_INK_WEIGHT: Final = 1.5
 
 
 def label_weights() -> list[float]:
@@ -62,7 +67,9 @@ def losses(scores: Tensor, batch: Batch, smoothing: float = 0.0) -> dict[str, Te
     hit = batch.heat >= 0.999
     signs = hit.sum().clamp(min=1)
     found = -((1 - p) ** 2 * torch.log(p))[hit].sum()
-    empty = -((1 - batch.heat) ** 4 * p**2 * torch.log(1 - p))[~hit].sum()
+    penned = torch.isin(batch.layer, torch.tensor(_OTHER_INK, device=heat.device))
+    costs = 1.0 + (_OTHER_INK_WEIGHT - 1.0) * penned
+    empty = -(costs * (1 - batch.heat) ** 4 * p**2 * torch.log(1 - p))[~hit].sum()
     weight = batch.weight
     total = weight.sum().clamp(min=1.0)
 
