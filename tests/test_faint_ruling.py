@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
-from neumary_synth.faint_ruling import _Beside, _beside_strength
+from neumary_synth.faint_ruling import _Beside, _beside_strength, _blocks
+from neumary_synth.plan import TextSlot, plan_page
 from neumary_synth.sheets import FlatLine, FlatStaff
 
 _DARK = _Beside(offsets=(1.0,), chance=1.0, out=0.0, run_on=0.0, thickness=0.04, strength=164)
@@ -30,3 +34,30 @@ def test_nearer_to_a_lone_red_line_it_may_be_dark() -> None:
 def test_beside_a_grey_line_it_is_faint() -> None:
     full = _staff(4, "grey")
     assert _beside_strength(full, full.lines[-1], 1.0, _DARK) < 100
+
+
+def test_rows_of_one_column_do_not_run_between_those_of_another() -> None:
+    plan = plan_page(np.random.default_rng(3), "text-only", 20.0)
+    columns = ((100.0, 500.0), (540.0, 940.0))
+    texts = (
+        TextSlot(200.0, 100.0, 500.0, 6, 44.0, False),
+        TextSlot(217.0, 540.0, 940.0, 9, 44.0, False),
+    )
+    plan = replace(plan, columns=columns, texts=texts, staves=())
+    for seed in range(12):
+        for left, right, rows in _blocks(np.random.default_rng(seed), plan, False):
+            assert right - left in (400.0, 840.0)
+            assert np.diff(rows) == pytest.approx(44.0)
+
+
+def test_on_a_page_with_staves_words_are_ruled_in_their_own_column() -> None:
+    plan = plan_page(np.random.default_rng(3), "text-only", 20.0)
+    plan = replace(
+        plan,
+        columns=((100.0, 500.0), (540.0, 940.0)),
+        texts=(TextSlot(200.0, 540.0, 940.0, 6, 44.0, False),),
+        staves=(),
+    )
+    for seed in range(12):
+        ((left, right, rows),) = _blocks(np.random.default_rng(seed), plan, True)
+        assert (left, right, len(rows)) == (540.0, 940.0, 6)

@@ -140,34 +140,52 @@ def _draw_on(sheet: Sheet, rng: np.random.Generator, line: FlatLine, way: _Besid
 
 
 def _rule_words(page: FlatPage, rng: np.random.Generator, plan: Plan, lined: bool) -> None:
-    rows = _word_rows(rng, plan, lined)
-    if len(rows) < 2:
+    blocks = _blocks(rng, plan, lined)
+    if not blocks:
         return
     s = plan.space_px
     sheet = page.sheet("decoration", shade(rng, _COLOURED[int(rng.integers(len(_COLOURED)))], 12))
     strength = int(rng.uniform(70, 255))
     thickness = max(rng.uniform(0.02, 0.07) * s, 0.7)
     out = rng.uniform(-0.2, 2.5) * s
-    spans = plan.columns if rng.random() < 0.4 else ((plan.columns[0][0], plan.columns[-1][1]),)
     form = "text" if lined else str(rng.choice(["text", "pairs", "table", "frame"], p=[0.5, 0.2, 0.15, 0.15]))
-    if form == "pairs":
-        rows = np.sort(np.concatenate([rows, rows - plan.style.xheight * s * rng.uniform(0.9, 1.2)]))
-    for left, right in spans:
+    second = plan.style.xheight * s * rng.uniform(0.9, 1.2)
+    for left, right, rows in blocks:
+        if form == "pairs":
+            rows = np.sort(np.concatenate([rows, rows - second]))
         for row in rows[:: int(rng.integers(1, 4)) if form == "table" else 1][:_MOST_ROWS]:
             _rule(sheet, rng, row, left - out, right + out, s, thickness, strength)
     if form in ("table", "frame"):
-        _upright(sheet, rng, plan, rows, form, thickness, strength)
+        every = np.sort(np.concatenate([rows for _, _, rows in blocks]))
+        _upright(sheet, rng, plan, every, form, thickness, strength)
 
 
-def _word_rows(rng: np.random.Generator, plan: Plan, lined: bool) -> np.ndarray:
-    """Rows of the words' baselines; on a page without staves, of lines left empty too."""
+def _blocks(rng: np.random.Generator, plan: Plan, lined: bool) -> list[tuple[float, float, np.ndarray]]:
+    """What is ruled in one go: from where to where, and at which rows.
+
+    A page is ruled column by column, or, if it has no staves, from side to side at the rows of its
+    fullest column: rows of one column do not run between those of another.
+    """
+    own = [(left, right, _word_rows(rng, plan, lined, left, right)) for left, right in plan.columns]
+    across = plan.columns[0][0], plan.columns[-1][1]
+    if not lined and rng.random() < 0.6:
+        own = [(*across, max((rows for _, _, rows in own), key=len))]
+    return [block for block in own if len(block[2]) > 1]
+
+
+def _word_rows(
+    rng: np.random.Generator, plan: Plan, lined: bool, left: float, right: float
+) -> np.ndarray:  # fmt: skip
+    """Rows of the baselines of a column's words; on a page without staves, of lines left empty too."""
     style, s = plan.style, plan.space_px
-    rows = [text.row + i * text.leading for text in plan.texts for i in range(text.n_lines)]
+    texts = [text for text in plan.texts if left <= (text.left + text.right) / 2 <= right]
+    rows = [text.row + i * text.leading for text in texts for i in range(text.n_lines)]
     if not lined:
-        rows += [slot.row + style.baseline * s for slot in plan.staves]
+        slots = [slot for slot in plan.staves if left <= (slot.left + slot.right) / 2 <= right]
+        rows += [slot.row + style.baseline * s for slot in slots]
     if not rows or lined or rng.random() < 0.5:
         return np.unique(np.round(rows, 1))
-    leading = plan.texts[0].leading if plan.texts else style.pitch * s
+    leading = texts[0].leading if texts else style.pitch * s
     start = rows[0] - leading * int((rows[0] - plan.frame[0]) / leading)
     return np.arange(start, plan.frame[2] + rng.uniform(0, 3) * leading, leading)
 
