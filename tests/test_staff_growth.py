@@ -12,7 +12,7 @@ from neumary.staff_bands import Band
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_growth import grow
 from neumary.staff_gutters import part_at_gutters
-from neumary.staff_lines import Course, InkStrips
+from neumary.staff_lines import Course, InkStrips, ends, follow_rows
 
 STRIP, SPACE = 4, 16.0
 LOWEST = 200.0
@@ -68,6 +68,41 @@ def test_other_lines_than_its_own_are_no_staff() -> None:
     strips = ink(800, [(80, 400)])
     ruled = ink(800, [(400, 760)], n=1)
     assert grow(replace(strips, total=strips.total + ruled.total), course(80, 400), []) is None
+
+
+def one_line_short(height: int) -> InkStrips:
+    """Two lines of which the lower one is inked on the right only, on a picture so many rows high."""
+    both, upper = ink(800, [(480, 680)], n=2), ink(800, [(80, 480)], n=2)
+    upper.total[:, round(LOWEST) - 4 :] = 0
+    return replace(both, total=np.ascontiguousarray((both.total + upper.total)[:, :height]))
+
+
+def test_a_line_half_cut_off_by_the_edge_does_not_hold_its_staff_back() -> None:
+    two = course(480, 680, n=2)
+    assert grow(one_line_short(300), two, []) is None  # in full view, where it is missing
+    more = grow(one_line_short(round(LOWEST) + 4), two, [])
+    assert more is not None
+    assert more[0] * STRIP == pytest.approx(80, abs=2 * SPACE)
+
+
+def test_a_line_is_not_thought_on_over_the_edge_of_the_picture() -> None:
+    two = course(80, 680, n=2)
+    two.seen[0, :100] = False
+    assert ends(two) == [(0, 150), (0, 150)]
+    assert ends(two, height=300) == [(0, 150), (0, 150)]
+    assert ends(two, height=round(LOWEST) + 4) == [(100, 150), (0, 150)]
+
+
+def test_beyond_the_picture_no_line_is_seen() -> None:
+    whole = ink(800, [(80, 680)], slope=0.02)
+    strips = replace(whole, total=np.ascontiguousarray(whole.total[:, :208]))
+    seen, _ = seen_and_band([30, 33, 36, 39], (30, 39), 1.0)
+    found = follow_rows(strips, seen, course(80, 680, 0.02).rows, 80 // STRIP, SPACE)
+    gone = found.rows[0] > 207.5
+    assert gone.mean() > 0.3
+    assert not found.there[0, gone].any()
+    assert found.seen[0, ~gone].mean() > 0.6  # at the very edge it has no other side
+    assert found.seen[1:].mean() > 0.9
 
 
 def test_a_staff_is_parted_where_other_staves_have_a_gutter() -> None:

@@ -378,10 +378,12 @@ def test_leaves_with_music_zones(scans: Path, name: str, counts: list[int]) -> N
 def test_low_resolution_leaf_with_a_cut_staff(scans: Path) -> None:
     found = read_leaf(scans, "antiphoner_f043r")
     assert [len(staff.lines) for staff in found[:6]] == [4] * 6
-    # By the lower edge of the picture, at row 675: the top line is in it, the next one runs along the edge.
+    # By the lower edge of the picture, at row 675: the top line runs from side to side, the next one shows
+    # from column 545 to 815, where the edge leaves it.
     (cut,) = found[6:]
-    assert len(cut.lines) in (1, 2)
-    assert 650 < cut.lines[-1].rows[0] < 660 and (len(cut.lines) == 1 or cut.lines[0].rows[0] > 668)
+    low, top = cut.lines
+    assert top.cols[0] < 30 and top.cols[-1] > 820 and 653 < min(top.rows) < max(top.rows) < 663
+    assert 530 < low.cols[0] < 560 and 800 < low.cols[-1] < 840 and 668 < min(low.rows) < max(low.rows) < 675
 
 
 @pytest.mark.leaves

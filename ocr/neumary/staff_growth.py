@@ -23,6 +23,7 @@ _AS_STRONG: Final = 0.33  # of the staff's usual ridge
 _SEEN: Final = 0.55  # share of a block in which a line must be seen
 _SEEN_LONE: Final = 0.75  # the same where there is but one line
 _LINES_SEEN: Final = 0.7  # share of the lines
+_EDGE_SPACES: Final = 0.3  # so near to the picture's edge a line is half cut off
 _SKIPS: Final = 1  # blocks that may be covered by an initial or a stain
 
 
@@ -119,6 +120,9 @@ def _block(
     rows = thought + shifts[best]
     near = np.maximum.reduce([clear[each, strip, place[best] + d] for d in (-1, 0, 1)]) >= _AS_STRONG
     there = inside.mean(axis=1) > 0.5
+    edge = _EDGE_SPACES * course.space
+    whole = ((thought >= edge) & (thought < strips.total.shape[1] - edge)).mean(axis=1) > 0.5
+    there = whole if whole.any() else there
     if not there.any():
         return rows, False
     shares = np.where(inside, near, False)[there].sum(axis=1) / inside[there].sum(axis=1)

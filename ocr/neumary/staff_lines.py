@@ -31,6 +31,7 @@ _MAPPED: Final = 0.5  # probability on the map from which a line is there though
 _LEAST_RIDGE: Final = 4.0  # grey levels
 _TRIES: Final = 3  # at telling how strong the lines are
 _STRONGER: Final = 1.3
+_EDGE_SPACES: Final = 0.3  # so near to the picture's edge a line is half cut off
 _LEAN: Final = 0.03  # weight of the band's own course where the ink says nothing
 
 
@@ -200,10 +201,11 @@ def follow_rows(strips: InkStrips, seen: LeafMap, thought: Floats, low: int, spa
     settled = np.where(moved > 0, fine, thought + common)
     rows = lines.weighted_smooth(settled, np.where(moved > 0, moved, _LEAN), sigma)
     height = _height_at(clear, rows - np.rint(thought), half)
-    found = height > _SEEN
+    inside = (rows > -0.5) & (rows < strips.total.shape[1] - 0.5)
+    found = (height > _SEEN) & inside
     strength, steady = _evenness(height * usual, found)
     place = np.clip(np.rint(rows - np.rint(thought)).astype(int) + half, 0, 2 * half)
-    mapped = on_map[each, strip, place] >= _MAPPED
+    mapped = (on_map[each, strip, place] >= _MAPPED) & inside
     return Course(middles, np.asarray(rows, np.float64), found, space, strength, steady, mapped=mapped)
 
 
@@ -284,10 +286,11 @@ def _evenness(height: Floats, seen: Bool) -> tuple[float, float]:
     return float(middle), float(low / max(high, 1e-6))
 
 
-def ends(course: Course, ragged_spaces: float = 1.5) -> list[tuple[int, int]]:
+def ends(course: Course, ragged_spaces: float = 1.5, height: float | None = None) -> list[tuple[int, int]]:
     """First and one past last strip of each line: where it is mostly there over a space.
 
-    A line that fades out long before most of its staff's others is taken as far as those.
+    A line that fades out long before most of its staff's others is taken as far as those; where there
+    is a picture `height` rows high, not over its upper or lower edge.
     """
     per_space = course.per_space
     width = 2 * round(0.5 * per_space) + 1
@@ -299,7 +302,19 @@ def ends(course: Course, ragged_spaces: float = 1.5) -> list[tuple[int, int]]:
     middle = (len(spans) - 1) // 2
     left, right = sorted(a for a, _ in spans)[middle], sorted((b for _, b in spans), reverse=True)[middle]
     far = ragged_spaces * per_space
-    return [(left if a > left + far else a, right if b < right - far else b) for a, b in spans]
+    edge = _EDGE_SPACES * course.space
+    low, high = (edge, height - 1 - edge) if height is not None else (-np.inf, np.inf)
+
+    def within(rows: Floats) -> bool:
+        return bool(low <= np.median(rows) <= high)
+
+    return [
+        (
+            left if a > left + far and within(row[left:a]) else a,
+            right if b < right - far and within(row[b:right]) else b,
+        )
+        for (a, b), row in zip(spans, course.rows, strict=True)
+    ]
 
 
 def ink_profile(

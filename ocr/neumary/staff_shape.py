@@ -15,7 +15,7 @@ _SAMPLES: Final = 60  # places at which a line's colour and thickness are taken
 
 def build(ink: InkMap, course: Course, column: int, i: int) -> Staff:
     """The staff in original pixels; its area is set later."""
-    spans = ends(course)
+    spans = ends(course, height=ink.flat.shape[0])
     return Staff(
         id=f"s{i + 1:02d}",
         column=column,
