@@ -24,9 +24,9 @@ from neumary_models import outputs
 from neumary_models.labels import NAMES
 
 
-def candidate(row: float, col: float, p: float) -> Candidate:
+def candidate(row: float, col: float, p: float, label: str = "punctum") -> Candidate:
     labels = np.full(len(NAMES), 1e-4, np.float32)
-    labels[0] = 1.0
+    labels[NAMES.index(label)] = 1.0
     return Candidate(row=row, col=col, p_sign=p, labels=labels, steps=((0, 1.0),), starts=1.0)
 
 
@@ -85,6 +85,22 @@ def test_heads_written_into_each_other_are_two_only_if_both_are_sure() -> None:
     for second, kept in ((0.95, 2), (0.7, 1)):
         assert len(choose([candidate(40, 20, 0.95), candidate(40, 20 + near, second)], 0.5)) == kept
     assert len(choose([candidate(40, 20, 0.95), candidate(40, 20 + 0.2 * STRIP_SPACE, 0.95)], 0.5)) == 1
+
+
+def test_a_wavy_custos_is_one_and_heads_as_near_are_two() -> None:
+    for label, kept in (("custos", 1), ("punctum", 2)):
+        read = [candidate(40, 20, 0.95, label), candidate(44, 20 + STRIP_SPACE, 0.7, label)]
+        assert len(choose(read, 0.5)) == kept
+    apart = [candidate(40, 20, 0.95, "custos"), candidate(40, 20 + 2 * STRIP_SPACE, 0.7, "custos")]
+    assert len(choose(apart, 0.5)) == 2
+
+
+def test_each_group_of_signs_has_its_level_of_belief() -> None:
+    plain = Calibration(believe_p=0.5, believe_rare_p=0.4)
+    own = Calibration(believe_p=0.5, believe_rare_p=0.4, believe_clef_p=0.7, believe_custos_p=0.3)
+    asked = ("virga", "flat", "clef_f", "custos")
+    assert [plain.least_p(label) for label in asked] == [0.5, 0.4, 0.4, 0.4]
+    assert [own.least_p(label) for label in asked] == [0.5, 0.4, 0.7, 0.3]
 
 
 def test_nothing_chosen_from_nothing() -> None:

@@ -29,6 +29,8 @@ each other (all 11 such pairs on rendered pages kept out of training were two)."
 _CLEF_OWN_SPACES: Final = (1.2, 0.45)
 """Half height and half width, around a clef's centre, where no head stands: of 825 drawn clefs none has one
 within (1.3, 0.6)."""
+_CUSTODES_APART_SPACES: Final = 1.5
+"""A staff's end has one custos: a wave's two bows are no two of them."""
 _EXACT_GROUP: Final = 14  # larger groups of conflicting candidates are thinned greedily
 
 
@@ -46,6 +48,8 @@ class Calibration:
         Calibrated probability from which a candidate counts as a note's head.
     believe_rare_p : float
         The same for clefs, accidentals, custodes and divisions: to miss one costs more.
+    believe_clef_p, believe_custos_p : float or None
+        The same for clefs and custodes by themselves; None takes `believe_rare_p`.
     """
 
     heat_slope: float = 1.0
@@ -55,10 +59,15 @@ class Calibration:
     starts_temperature: float = 1.0
     believe_p: float = 0.5
     believe_rare_p: float = 0.5
+    believe_clef_p: float | None = None
+    believe_custos_p: float | None = None
 
     def least_p(self, label: str) -> float:
         """Probability from which a sign of this name is believed."""
-        return self.believe_p if label in HEADS else self.believe_rare_p
+        if label in HEADS:
+            return self.believe_p
+        own = {"clef": self.believe_clef_p, "custos": self.believe_custos_p}.get(BY_NAME[label].group)
+        return self.believe_rare_p if own is None else own
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,6 +190,8 @@ def _clash(a: Candidate, b: Candidate) -> bool:
         half_rows, half_cols = _CLEF_OWN_SPACES
         if rows < half_rows * STRIP_SPACE and cols < half_cols * STRIP_SPACE:
             return True
+    if a.label == b.label == "custos" and max(rows, cols) < _CUSTODES_APART_SPACES * STRIP_SPACE:
+        return True
     sure = a.label in HEADS and b.label in HEADS and min(a.p_sign, b.p_sign) > SURE_HEADS[0]
     apart = SURE_HEADS[1] if sure else HEAD_APART_SPACES
     return rows**2 + cols**2 < (apart * STRIP_SPACE) ** 2

@@ -99,18 +99,21 @@ def fit_calibration(raw: list[np.ndarray], truths: list[np.ndarray]) -> Calibrat
         shift_temperature=_temperature(np.array(shifts), np.array(shift_true)),
         starts_temperature=1.0 / max(0.2, _platt(np.array(starts), np.array(starts_true))[0]),
     )
-    levels = [round(float(p), 2) for p in np.arange(0.2, 0.81, 0.05)]
+    # From the middle outwards, so that of levels that serve alike the least daring one is taken.
+    levels = sorted((round(float(p), 2) for p in np.arange(0.2, 0.81, 0.05)), key=lambda p: abs(p - 0.5))
     reports = {p: measure(raw, truths, replace(calibration, believe_p=p, believe_rare_p=p)) for p in levels}
     return replace(
         calibration,
         believe_p=max(levels, key=lambda p: reports[p].get("head_f1", 0.0)),
         believe_rare_p=max(levels, key=lambda p: _rare_f1(reports[p])),
+        believe_clef_p=max(levels, key=lambda p: reports[p].get("clef_f1", 0.0)),
+        believe_custos_p=max(levels, key=lambda p: reports[p].get("custos_f1", 0.0)),
     )
 
 
 def _rare_f1(report: dict[str, Any]) -> float:
-    """Mean F1 of the groups other than heads: by the share of all signs, custodes would hardly count."""
-    groups = sorted({label.group for label in BY_NAME.values()} - {"head"})
+    """Mean F1 of the groups that have no level of their own, each counting alike."""
+    groups = sorted({label.group for label in BY_NAME.values()} - {"head", "clef", "custos"})
     return float(np.mean([report.get(f"{name}_f1", 0.0) for name in groups]))
 
 
