@@ -76,3 +76,10 @@ def test_a_later_hand_writes_letters_where_there_are_no_lines(kind: str, letters
         scribe._take_over()
         forms |= {scribe.hand.c_clef, scribe.hand.f_clef}
     assert (forms == {"letter"}) == letters
+
+
+def test_pages_without_lines_show_no_scored_staff() -> None:
+    plan, rng, page = blank("letters")
+    assert max(Scribe(plan, rng, page).dry_strength for _ in range(30)) <= 40
+    plan, rng, page = blank("two-line")
+    assert max(Scribe(plan, rng, page).dry_strength for _ in range(30)) > 40

@@ -7,6 +7,8 @@ ends where the next syllable finds no room.
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from neumary_synth import decor
@@ -30,6 +32,8 @@ from neumary_synth.signs import (
 )
 from neumary_synth.sung import RUNS_ON, ChantQueue, Sung
 from neumary_synth.words import VOWELS
+
+_UNSEEN: Final = 40  # coverage of 255: four dry lines easily seen would be a staff, not a page without lines
 
 
 class Scribe(RuledScribe):
@@ -61,6 +65,7 @@ class Scribe(RuledScribe):
         self.edge = EdgeLetters.sample(rng) if plan.kind == "letters" else None
         if self.edge is not None:
             self.hand = with_letters(self.hand)
+            self.dry_strength = min(self.dry_strength, _UNSEEN)
         self.loose = Looseness.sample(rng) if plan.kind in COLOURED_KINDS else None
 
     # -- ink and signs -------------------------------------------------------------------

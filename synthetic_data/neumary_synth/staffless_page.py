@@ -244,9 +244,7 @@ class AccentScribe(WordScribe):
             if rng.random() < self.lettered:  # a letter beside the sign is no note
                 col = self._add_letters(pen, row, began, col)
             elif self.more.random() < self.crowd and notes[-1][0].top > row - 0.35 * self.size:
-                drift = max(
-                    drift - float(self.more.uniform(0.4, 0.8)), -1.1
-                )  # the next half over it
+                drift = max(drift - float(self.more.uniform(0.4, 0.8)), -1.1)  # the next half over it
                 col = max(began, col - float(self.more.uniform(0.1, 0.4)) * self.size)
         return col
 
