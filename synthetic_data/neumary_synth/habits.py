@@ -107,7 +107,7 @@ def sample_habits(rng: np.random.Generator, kind: str) -> Habits:
         short_chants=bool(rng.random() < 0.45),
         rubrics=some(0.6, 0.03, 0.3),
         interruptions=some(0.6, 0.005, 0.07),
-        flourishes=some(0.4, 0.05, 0.5) * ink,
+        flourishes=some(0.5, 0.1, 0.6) * ink,
         marks=(some(0.75, 0.3, 3.0) + some(0.15, 2.0, 7.0)) * (0.15 + 0.85 * ink),
         capital_letters=some(0.6, 0.02, 0.3),
         fillers=some(0.4, 0.1, 0.8) * ink,
