@@ -578,3 +578,13 @@ def test_a_leaf_without_lines(scans: Path, shipped: LoadedModel) -> None:
     hits = sum(any(t <= row <= b and le <= col <= r for row, col in middles) for t, le, b, r in boxes)
     assert hits >= 0.7 * len(boxes)
     assert any(remark.code == "no-pitch" for remark in page.warnings)
+
+
+@pytest.mark.parametrize(
+    ("letter_p", "kept"), [(0.5, False), (0.95, True)], ids=["doubtful letter", "sure letter"]
+)
+def test_a_sure_letter_speaks_for_a_lone_doubtful_sign(letter_p: float, kept: bool) -> None:
+    virga = candidate(FreeSign("virga", (10, 10, 38, 20), 28.0, "melody", 0, 1), 0.55)
+    letter = candidate(FreeSign("letter", (15, 24, 27, 34), 28.0, "melody", 0, 0), letter_p)
+    assert staffless_pages._believed([virga, letter]) == kept
+    assert not staffless_pages._believed([letter])

@@ -176,9 +176,9 @@ def _with_rows(page: Page, look: FreeLook) -> Page:
 
 
 def _believed(row: Sequence[FreeCandidate]) -> bool:
-    """Whether a row has a neume at all, and more than a lone doubtful one."""
+    """Whether a row has a neume at all, and more than a lone doubtful one: a sure letter speaks for it too."""
     neumes = [sign for sign in row if sign.name != LETTER]
-    return len(neumes) > 1 or any(sign.p_sign > _LONE_P for sign in neumes)
+    return len(neumes) > 1 or (bool(neumes) and any(sign.p_sign > _LONE_P for sign in row))
 
 
 def _row_staff(name: str, row: Sequence[FreeCandidate], look: FreeLook, page: Page) -> Staff:
