@@ -16,6 +16,7 @@ PAINTS = {
     "yellow": (205, 165, 60),
     "black": (52, 46, 40),
     "grey": (120, 118, 116),
+    "blue": (70, 90, 170),
     "ruling": (186, 174, 150),
 }
 SPACE, LEFT, RIGHT = 20.0, 60.0, 840.0
@@ -70,6 +71,24 @@ def test_only_ruling_under_painted_lines_goes(paints: tuple[str, ...], count: in
     ],
 )
 def test_ruling_beside_a_painted_line_goes_where_staves_have_one(
+    paints: tuple[str, ...], others: tuple[str, ...], count: int
+) -> None:
+    assert found(paints, others)[0] == count
+
+
+@pytest.mark.parametrize(
+    ("paints", "others", "count"),
+    [
+        (("red", "red", "red", "black"), ("red",) * 3, 3),
+        (("ruling", "red", "red", "red", "red"), ("red",) * 4, 4),
+        (("blue", "red", "red", "red", "red"), ("red",) * 4, 4),
+        (("red",) * 5, ("red",) * 4, 5),
+        (("black",) * 5, ("black",) * 4, 5),
+        (("red", "red", "red", "red", "yellow"), ("red",) * 4, 5),
+        (("red", "red", "red", "black"), ("red", "red", "red", "black"), 4),  # all have it: as they are
+    ],
+)
+def test_a_line_of_another_ink_more_than_the_other_staves_have_goes(
     paints: tuple[str, ...], others: tuple[str, ...], count: int
 ) -> None:
     assert found(paints, others)[0] == count

@@ -31,6 +31,7 @@ _BLACK: Final = 150  # grey levels swallowed by a line that is no faded paint
 _BARE: Final = 90  # the least channel of line ink stays under this where a note covers the line
 _SAMPLES: Final = 160
 _BRIGHT: Final = ("red", "yellow", "blue")
+_CLEF_PAINTS: Final = ("red", "yellow")  # a single line of these may stand for a clef
 _RULED_SHARE: Final = 0.6  # of a page's full staves
 _RULED: Final = 0.8  # ruling against the weaker painted line, median of a page; plain staves mostly from 1 on
 _SECOND: Final = 0.7  # of a painted line: a fainter one beside it is ruling where staves have one line
@@ -93,7 +94,8 @@ def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
     one has another colour and is fainter; or where two lines, one of them red, stand two spaces
     apart, and all others are fainter and without paint: the others are the ruling that the painted
     ones were laid on. Among the plain lines of a full staff a red or yellow one is the fainter one.
-    Where staves mostly have one line, a fainter second one without paint is ruling as well.
+    Where staves mostly have one line, a fainter second one without paint is ruling as well; so is one line
+    more than most staves of the page have, if it is of other ink than the others, and none of a clef's.
 
     Parameters
     ----------
@@ -105,7 +107,11 @@ def without_ruling(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
     -------
     list of Staff
     """
-    staves = _without_second(ink, staves)
+    return _without_odd_edges(ink, _without_unpainted(ink, _without_second(ink, staves)))
+
+
+def _without_unpainted(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
+    """Where most full staves have unpainted, fainter lines among painted ones, all of them without those."""
     full = [staff for staff in staves if len(staff.lines) > FEW_LINES]
     own = {staff.id: _painted_lines(ink, staff) for staff in full}
     found = [fainter for kept, fainter in own.values() if kept]
@@ -134,6 +140,25 @@ def _without_second(ink: InkMap, staves: Sequence[Staff]) -> Sequence[Staff]:
             strong = _contrasts(ink, staff)
             if strong[1 - bright[0]] < _SECOND * strong[bright[0]]:
                 staff = msgspec.structs.replace(staff, lines=(staff.lines[bright[0]],))
+        out.append(staff)
+    return out
+
+
+def _without_odd_edges(ink: InkMap, staves: list[Staff]) -> list[Staff]:
+    """Staves without one line more than most have, if that is of other ink than the painted rest."""
+    counts = [len(staff.lines) for staff in staves]
+    usual = max(sorted(set(counts)), key=counts.count, default=0)
+    if usual <= FEW_LINES or counts.count(usual) <= len(counts) / 2:
+        return staves
+    out = []
+    for staff in staves:
+        if len(staff.lines) == usual + 1:
+            paints = [name_paint(_core(ink, line)) for line in staff.lines]
+            for edge, rest in ((0, slice(1, None)), (-1, slice(0, -1))):
+                own = set(paints[rest])
+                if len(own) == 1 and own <= set(_BRIGHT) and paints[edge] not in (*_CLEF_PAINTS, *own):
+                    staff = msgspec.structs.replace(staff, lines=staff.lines[rest])
+                    break
         out.append(staff)
     return out
 
