@@ -91,8 +91,18 @@ def test_a_wavy_custos_is_one_and_heads_as_near_are_two() -> None:
     for label, kept in (("custos", 1), ("punctum", 2)):
         read = [candidate(40, 20, 0.95, label), candidate(44, 20 + STRIP_SPACE, 0.7, label)]
         assert len(choose(read, 0.5)) == kept
-    apart = [candidate(40, 20, 0.95, "custos"), candidate(40, 20 + 2 * STRIP_SPACE, 0.7, "custos")]
-    assert len(choose(apart, 0.5)) == 2
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "kept"), [(0.95, 0.7, [20]), (0.99, 0.95, [70]), (0.6, 0.7, [70])]
+)
+def test_of_custodes_with_no_note_between_the_surer_or_the_last_stays(
+    first: float, second: float, kept: list[int]
+) -> None:
+    read = [candidate(40, 20, first, "custos"), candidate(40, 70, second, "custos")]
+    assert [c.col for c in choose(read, 0.5)] == kept
+    between = candidate(30, 45, 0.9, "clef_c")
+    assert [c.col for c in choose([*read, between], 0.5)] == [20, 45, 70]
 
 
 def test_each_group_of_signs_has_its_level_of_belief() -> None:

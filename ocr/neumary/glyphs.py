@@ -31,6 +31,8 @@ _CLEF_OWN_SPACES: Final = (1.2, 0.45)
 within (1.3, 0.6)."""
 _CUSTODES_APART_SPACES: Final = 1.5
 """A staff's end has one custos: a wave's two bows are no two of them."""
+_SURE_CUSTOS_P: Final = 0.9
+"""Custodes surer than this are alike sure."""
 _EXACT_GROUP: Final = 14  # larger groups of conflicting candidates are thinned greedily
 
 
@@ -175,7 +177,27 @@ def choose(candidates: list[Candidate], believed: Calibration | float) -> list[C
     for group in _conflict_groups(candidates):
         group = [i for i in group if worth[i] > 0]
         kept.extend(candidates[i] for i in _best_subset(group, candidates, worth))
-    return sorted(kept, key=lambda c: (c.col, -c.row))
+    return _one_custos_each(sorted(kept, key=lambda c: (c.col, -c.row)))
+
+
+def _one_custos_each(signs: list[Candidate]) -> list[Candidate]:
+    """Signs from left to right, of two custodes with no note or clef between them only the surer.
+
+    Where both are as good as sure the later one stays: a custos is the last sign before the next staff.
+    """
+    kept: list[Candidate] = []
+    open_at: int | None = None
+    for sign in signs:
+        if sign.label in HEADS or _is_clef(sign):
+            open_at = None
+        elif sign.label == "custos":
+            if open_at is not None:
+                if min(kept[open_at].p_sign, _SURE_CUSTOS_P) > sign.p_sign:
+                    continue
+                del kept[open_at]
+            open_at = len(kept)
+        kept.append(sign)
+    return kept
 
 
 def _log_odds(p: float) -> float:
