@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from neumary_synth.layout import Scribe
+from neumary_synth.lineless import _clear_of_notes
 from neumary_synth.openings import Opening
 from neumary_synth.plan import Plan, plan_page
 from neumary_synth.sheets import FlatPage
@@ -83,3 +84,12 @@ def test_pages_without_lines_show_no_scored_staff() -> None:
     assert max(Scribe(plan, rng, page).dry_strength for _ in range(30)) <= 40
     plan, rng, page = blank("two-line")
     assert max(Scribe(plan, rng, page).dry_strength for _ in range(30)) > 40
+
+
+@pytest.mark.parametrize("way", [-1, 1])
+def test_signs_round_a_staff_give_way_to_notes(way: int) -> None:
+    page = FlatPage(200, 200, 16.0, (0, 0, 200, 200))
+    page.sheet("music", (40, 40, 40)).mask[95:105, 50:60] = 255
+    moved = _clear_of_notes(page, 100.0, 48.0, 20.0, way)
+    assert 14 <= way * (moved - 100.0) <= 24
+    assert _clear_of_notes(page, 100.0, 80.0, 20.0, way) == 100.0

@@ -208,14 +208,14 @@ def _heads(sheet: Sheet, drawn: Drawn, contour: str, name: str, first: bool) -> 
     return made
 
 
-def _above_notes(page: FlatPage, row: float, col: float, size_px: float) -> float:
-    """A row for a sign, moved up where high notes stand in its way."""
+def _clear_of_notes(page: FlatPage, row: float, col: float, size_px: float, way: int) -> float:
+    """A row for a sign, moved up (`way` -1) or down (1) where notes stand in its way."""
     for _ in range(4):
         top, bottom = max(int(row - 0.5 * size_px), 0), max(int(row + 0.5 * size_px), 0)
         left, right = max(int(col), 0), max(int(col + size_px), 0)
         if not any(x.mask[top:bottom, left:right].any() for x in page.sheets if x.layer == "music"):
             break
-        row -= 0.35 * size_px
+        row += way * 0.35 * size_px
     return row
 
 
@@ -242,8 +242,7 @@ def draw_accents(
     for number, (layer, at, wanted, ink) in enumerate(places):
         if wanted:
             own = replace(hand, seed=hand.seed + number)
-            if layer == "upper":
-                at = _above_notes(page, at, left, row.size * s)
+            at = _clear_of_notes(page, at, left, row.size * s, -1 if layer == "upper" else 1)
             pen = SignPen(page, page.sheet("music", ink), own, row.size * s, staff, layer, row.climb)
             notes, right = draw_signs(pen, rng, at, left, neume)
             made += [(drawn, move, layer) for drawn, move in notes]
