@@ -119,7 +119,7 @@ def staffless() -> Rendered:
 
 @pytest.fixture(scope="module")
 def layered() -> Rendered:
-    return render_page(907, "layered", ageing=Ageing(), space_px=20)
+    return render_page(912, "layered", ageing=Ageing(), space_px=20)
 
 
 @pytest.fixture(scope="module")
