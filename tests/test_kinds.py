@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from functools import cache
 from typing import get_args
 
@@ -12,7 +13,16 @@ import pytest
 
 from neumary.coloured import mixed_paints
 from neumary.gamut import gives_exact_pitch
-from neumary.head_shapes import count_edges, describe_heads, pointed_p
+from neumary.head_shapes import (
+    CELLS,
+    DIRECTIONS,
+    MeasuredHead,
+    change_of_hand,
+    count_edges,
+    describe,
+    measure_heads,
+    pointed_p,
+)
 from neumary.ink import map_ink
 from neumary.kinds import lettered_p, name_kinds
 from neumary.pitch import resolve_pitches
@@ -21,10 +31,11 @@ from neumary.types import InkMap, LineColour, NotationKind, Page, Scan
 from neumary_models.labels import HEADS
 from neumary_synth.ageing import Ageing
 from neumary_synth.hand import sample_hand
+from neumary_synth.layout import Scribe
 from neumary_synth.outlines import DIAMOND, SQUARE
+from neumary_synth.plan import plan_page
 from neumary_synth.render import render_page
-
-PAGE_OF_TWO_HANDS = 17800281
+from neumary_synth.sheets import FlatPage
 
 
 @cache
@@ -49,7 +60,7 @@ def test_edges_tell_square_heads_from_pointed_ones(kind: str) -> None:
 def test_too_few_heads_say_nothing() -> None:
     ink, page = drawn("square", 51)
     few = [glyph for glyph in page.glyphs if glyph.staff == page.staves[0].id][:3]
-    assert describe_heads(ink, page.staves, few, page.readings) is None
+    assert describe(measure_heads(ink, page.staves, few, page.readings)) is None
     assert name_kinds(ink, page.staves, (), ()) == list(page.staves)
 
 
@@ -67,11 +78,42 @@ def test_a_lozenge_has_slanting_edges_and_a_square_upright_ones() -> None:
 
 def test_what_is_not_known_of_heads_is_taken_as_usual() -> None:
     ink, page = drawn("pointed", 51)
-    described = describe_heads(ink, page.staves, page.glyphs, page.readings)
+    described = describe(measure_heads(ink, page.staves, page.glyphs, page.readings))
     assert described is not None
     assert pointed_p(described) > 0.5
     nothing = pointed_p(np.full_like(described, np.nan))
     assert 0.1 < nothing < 0.9
+
+
+def of_one_kind(kind: str) -> list[MeasuredHead]:
+    ink, page = drawn(kind, 51)
+    return measure_heads(ink, page.staves, page.glyphs, page.readings)
+
+
+@pytest.mark.parametrize(("first", "rest"), [("pointed", "square"), ("square", "pointed")])
+def test_a_change_of_hands_is_found(first: str, rest: str) -> None:
+    one, other = of_one_kind(first)[:60], of_one_kind(rest)[:60]
+    order = [f"s{k}" for k in range(6)]
+    heads = [dataclasses.replace(head, staff=order[k // 30]) for k, head in enumerate(one)]
+    heads += [dataclasses.replace(head, staff=order[2 + k // 15]) for k, head in enumerate(other)]
+    assert change_of_hand(heads, order) == 2
+    alone = [
+        dataclasses.replace(head, staff=order[k // 20])
+        for k, head in enumerate([*one, *of_one_kind(first)[60:]])
+    ]
+    assert change_of_hand(alone, order) == 0
+
+
+def test_heads_are_taken_from_all_over_the_page() -> None:
+    ink, page = drawn("square", 51)
+    crowd = [msgspec.structs.replace(g, id=f"{g.id}-{k}") for g in page.glyphs for k in range(4)]
+    read = page.current()
+    readings = [msgspec.structs.replace(read[g.id.split("-")[0]], glyph=g.id) for g in crowd]
+    heads = measure_heads(ink, page.staves, crowd, readings)
+    assert 60 <= len(heads) <= 120
+    written = {g.staff for g in page.glyphs if read[g.id].label in HEADS}
+    assert {head.staff for head in heads} == written
+    assert heads[0].measures.shape == (CELLS * CELLS * DIRECTIONS + 2,)
 
 
 def test_kinds_settled_before_stay() -> None:
@@ -164,7 +206,12 @@ def test_pointed_hands_never_draw_level_heads() -> None:
 
 
 def test_a_later_square_hand_makes_its_staves_square() -> None:
-    page = render_page(PAGE_OF_TWO_HANDS, "pointed").page
-    kinds = [staff.kind for staff in page.staves]
-    assert kinds[0] == "pointed" and kinds[-1] == "square"
-    assert kinds == sorted(kinds)  # once it has taken over, it goes on
+    rng = np.random.default_rng(3)
+    plan = plan_page(rng, "pointed", 12.0)
+    plan = dataclasses.replace(plan, staves=plan.staves[:4])
+    page = FlatPage(plan.height, plan.width, plan.space_px, plan.leaf)
+    scribe = Scribe(plan, rng, page)
+    for number, (slot, after) in enumerate(zip(plan.staves, [*plan.staves[1:], None], strict=True)):
+        scribe.habits = dataclasses.replace(scribe.habits, later=float(number == 2))
+        scribe.write_staff(slot, after)
+    assert [staff.kind for staff in page.staves] == ["pointed"] * 2 + ["square"] * 2  # and it goes on

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -33,6 +34,8 @@ MEASURES: Final = CELLS * CELLS * DIRECTIONS + 2
 _SURE_HEAD_P: Final = 0.6
 _LEAST_HEADS: Final = 4  # of a group; a group with fewer is taken to look as usual
 _MOST_HEADS: Final = 120  # more tell no more
+_LEAST_OF_A_HAND: Final = 12  # that tell it from the hand before or after
+_SURE_LOG_ODDS: Final = 2.2  # 9 to 1
 _SIDE_SPACES: Final = 2.0
 _SIDE_PX: Final = 24
 _MIDDLE: Final = slice(4, 20)  # px: what of a patch is the head's own
@@ -40,15 +43,57 @@ _SOFT_PX: Final = 0.7
 _LEVEL: Final = (DIRECTIONS // 4, 3 * DIRECTIONS // 4)  # upper and lower edges, as staff lines have
 
 
-def describe_heads(
+@dataclass(frozen=True, slots=True, eq=False)
+class MeasuredHead:
+    """One head beyond doubt.
+
+    Attributes
+    ----------
+    staff, label : str
+    measures : ndarray of float64, shape (MEASURES,)
+        Shares of the directions of its edges, part by part, then height and width in spaces.
+    """
+
+    staff: str
+    label: str
+    measures: F64
+
+
+def measure_heads(
     ink: InkMap, staves: Sequence[Staff], glyphs: Sequence[Glyph], readings: Sequence[Reading]
-) -> F64 | None:
-    """Directions of edges and sizes of a page's heads.
+) -> list[MeasuredHead]:
+    """Edges and sizes of a page's heads: of so many as are needed, from all over the page.
 
     Parameters
     ----------
     ink : InkMap
     staves, glyphs, readings : sequence of Staff, of Glyph, of Reading
+    """
+    space = {staff.id: staff.space_px for staff in staves}
+    current = {reading.glyph: reading for reading in readings}
+    sure: list[tuple[Glyph, str]] = []
+    for glyph in glyphs:
+        reading = current.get(glyph.id)
+        if reading is None or glyph.staff not in space:
+            continue
+        if reading.label not in HEADS or reading.note or reading.confidence < _SURE_HEAD_P:
+            continue
+        sure.append((glyph, reading.label))
+    out = []
+    for glyph, label in sure[:: max(1, math.ceil(len(sure) / _MOST_HEADS))]:
+        box, unit = glyph.box, space[glyph.staff]
+        sizes = [(box.bottom - box.top) / unit, (box.right - box.left) / unit]
+        measured = np.concatenate([count_edges(_patch(ink, glyph, unit)), sizes])
+        out.append(MeasuredHead(glyph.staff, label, measured))
+    return out
+
+
+def describe(heads: Sequence[MeasuredHead]) -> F64 | None:
+    """What heads look like, taken together.
+
+    Parameters
+    ----------
+    heads : sequence of MeasuredHead
 
     Returns
     -------
@@ -56,28 +101,39 @@ def describe_heads(
         Means of the measures, group by group; nan in a group of too few heads. None where there are
         too few heads of any kind.
     """
-    space = {staff.id: staff.space_px for staff in staves}
-    current = {reading.glyph: reading for reading in readings}
-    groups: dict[str, list[F64]] = {name: [] for name in GROUPS}
-    for glyph in glyphs:
-        reading = current.get(glyph.id)
-        if reading is None or glyph.staff not in space or len(groups[""]) >= _MOST_HEADS:
-            continue
-        if reading.label not in HEADS or reading.note or reading.confidence < _SURE_HEAD_P:
-            continue
-        box, unit = glyph.box, space[glyph.staff]
-        sizes = [(box.bottom - box.top) / unit, (box.right - box.left) / unit]
-        measured = np.concatenate([count_edges(_patch(ink, glyph, unit)), sizes])
-        for name in (reading.label, ""):
-            if name in groups:
-                groups[name].append(measured)
-    if len(groups[""]) < _LEAST_HEADS:
+    if len(heads) < _LEAST_HEADS:
         return None
-    usual = [
-        np.mean(own, axis=0) if len(own) >= _LEAST_HEADS else np.full(MEASURES, np.nan)
-        for own in groups.values()
-    ]
+    usual = []
+    for name in GROUPS:
+        own = [head.measures for head in heads if name in (head.label, "")]
+        usual.append(np.mean(own, axis=0) if len(own) >= _LEAST_HEADS else np.full(MEASURES, np.nan))
     return np.concatenate(usual)
+
+
+def change_of_hand(heads: Sequence[MeasuredHead], order: Sequence[str]) -> int:
+    """How many staves one hand wrote before another went on in the other kind of heads; 0 if none did.
+
+    Parameters
+    ----------
+    heads : sequence of MeasuredHead
+    order : sequence of str
+        Ids of the staves as they are read.
+
+    Returns
+    -------
+    int
+        Where both parts are surely of different kinds; of several such places the surest.
+    """
+    rank = {name: k for k, name in enumerate(order)}
+    best, surest = 0, 0.0
+    for k in range(1, len(order)):
+        parts = [[head for head in heads if (rank[head.staff] < k) == first] for first in (True, False)]
+        if min(map(len, parts)) < _LEAST_OF_A_HAND:
+            continue
+        one, other = (log_odds(told) for told in map(describe, parts) if told is not None)
+        if one * other < 0 and min(abs(one), abs(other)) >= _SURE_LOG_ODDS and abs(one - other) > surest:
+            best, surest = k, abs(one - other)
+    return best
 
 
 def _patch(ink: InkMap, glyph: Glyph, space_px: float) -> F64:
@@ -119,14 +175,19 @@ def count_edges(patch: F64) -> F64:
     return np.asarray(shares / max(float(slanting), 1e-6))
 
 
-def pointed_p(described: F64) -> float:
-    """Probability that heads are those of a pointed hand.
+def log_odds(described: F64) -> float:
+    """Logarithm of the odds that heads are those of a pointed hand.
 
     Parameters
     ----------
     described : ndarray of float64
-        From `describe_heads`.
+        From `describe`.
     """
     off = (described - np.array(MEANS)) / np.maximum(np.array(SPREADS), LEAST_SPREAD)
     odds = float(np.nan_to_num(off) @ np.array(WEIGHTS)) + OFFSET
-    return 1 / (1 + math.exp(-max(-30.0, min(30.0, odds))))
+    return max(-30.0, min(30.0, odds))
+
+
+def pointed_p(described: F64) -> float:
+    """Probability that heads are those of a pointed hand; parameters as `log_odds`."""
+    return 1 / (1 + math.exp(-log_odds(described)))

@@ -2,7 +2,7 @@
 
 Lines decide first (`neumary.coloured` tells few coloured lines from full staves), then letters at
 the edge where there are no lines. Between square and pointed hands on full staves the edges of the
-heads decide (`neumary.head_shapes`).
+heads decide (`neumary.head_shapes`), before and after a change of hands.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final
 
 import msgspec
 
-from neumary.head_shapes import describe_heads, pointed_p
+from neumary.head_shapes import MeasuredHead, change_of_hand, describe, measure_heads, pointed_p
 from neumary.types import Glyph, InkMap, NotationKind, Reading, Staff
 
 _FULL_KINDS: Final = frozenset({"square", "pointed"})
@@ -56,17 +56,26 @@ def name_kinds(
     """
     if asked is not None:
         return [msgspec.structs.replace(staff, kind=asked, kind_p=1.0) for staff in staves]
-    described = describe_heads(ink, staves, glyphs, readings)
-    if described is None:
-        return list(staves)
-    pointed = pointed_p(described)
-    kind: NotationKind = "pointed" if pointed > 0.5 else "square"
+    heads = measure_heads(ink, staves, glyphs, readings)
+    order = [staff.id for staff in staves if staff.kind in _FULL_KINDS]
+    first = set(order[: change_of_hand([head for head in heads if head.staff in order], order)])
+    parts = ([head for head in heads if (head.staff in first) == own] for own in (False, True))
+    told = [_kind_of(part) for part in parts]
     return [
-        msgspec.structs.replace(staff, kind=kind, kind_p=round(staff.kind_p * max(pointed, 1 - pointed), 4))
-        if staff.kind in _FULL_KINDS
+        msgspec.structs.replace(staff, kind=kind[0], kind_p=round(staff.kind_p * kind[1], 4))
+        if staff.kind in _FULL_KINDS and (kind := told[staff.id in first]) is not None
         else staff
         for staff in staves
     ]
+
+
+def _kind_of(heads: Sequence[MeasuredHead]) -> tuple[NotationKind, float] | None:
+    """What one hand's heads are, and how surely; None for too few."""
+    described = describe(heads)
+    if described is None:
+        return None
+    pointed = pointed_p(described)
+    return ("pointed", pointed) if pointed > 0.5 else ("square", 1 - pointed)
 
 
 def lettered_p(lettered: float, rows: int | None = None, sure_heads: float = 0.0) -> float:

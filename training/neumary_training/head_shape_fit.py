@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from neumary.head_shape_table import LEAST_SPREAD
-from neumary.head_shapes import GROUPS, MEASURES, describe_heads, pointed_p
+from neumary.head_shapes import GROUPS, MEASURES, describe, measure_heads, pointed_p
 from neumary.models import load_model
 from neumary.pipeline import find_staves_of, number_signs, read_signs
 from neumary.settings import make_settings
@@ -57,7 +57,7 @@ def heads_of(kind: str, seed: int, model: LoadedModel) -> F64:
     scan = Scan(page_id="p", rgb=rendered.rgb, source="p.png", sha256="0")
     leaf, seen = find_staves_of(scan, make_settings(), model)
     glyphs, readings = number_signs(seen.staves, read_signs(leaf, seen.staves, model))
-    described = describe_heads(leaf, seen.staves, glyphs, readings)
+    described = describe(measure_heads(leaf, seen.staves, glyphs, readings))
     return np.zeros(0) if described is None else np.r_[float("pointed" in kinds), described]
 
 
