@@ -304,6 +304,7 @@ def train(
     run = LeafRun(config, work, weights)
     pages = LeafCropper(load_leaves(shards, "train"), config.crop, run.device, vary=True)
     kept = LeafCropper(load_leaves(shards, "held-out"), config.crop, run.device)
+    torch.backends.cudnn.benchmark = True  # all crops have one size
     began = time.monotonic()
     while max(run.step, run.due) < config.steps:
         if limit_s:

@@ -230,6 +230,7 @@ def train(
     strips = strips or work / STRIPS
     run = Run(config, work, strips, weights)
     train_crops, held_out = crops or (run.cropper("train"), run.cropper("held-out"))
+    torch.backends.cudnn.benchmark = True  # all crops have one size
     began = time.monotonic()
     while max(run.step, run.due) < config.steps and run.stale < config.patience:
         if limit_s:
@@ -246,6 +247,7 @@ def train(
             run.history.append({"step": run.step, "held_out": round(loss, 4)})
             print(f"step {run.step} held-out loss {loss:.4f}, best {run.best:.4f}", flush=True)
             run.save()
+    torch.backends.cudnn.benchmark = False  # every strip has its own
     metrics, calibration, curve = evaluate(run.average.module.eval(), held_out)
     metrics = {**metrics, "steps_done": run.step, "data_sha256": data_hash(strips, "train")}
     folder = work / "model"
