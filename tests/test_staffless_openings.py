@@ -83,7 +83,7 @@ def test_pages_without_lines_show_no_scored_staff() -> None:
     plan, rng, page = blank("letters")
     assert max(Scribe(plan, rng, page).dry_strength for _ in range(30)) <= 40
     plan, rng, page = blank("two-line")
-    assert max(Scribe(plan, rng, page).dry_strength for _ in range(30)) > 40
+    assert 40 < max(Scribe(plan, rng, page).dry_strength for _ in range(30)) < 65
 
 
 @pytest.mark.parametrize("way", [-1, 1])

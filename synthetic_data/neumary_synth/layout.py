@@ -33,7 +33,8 @@ from neumary_synth.signs import (
 from neumary_synth.sung import RUNS_ON, ChantQueue, Sung
 from neumary_synth.words import VOWELS
 
-_UNSEEN: Final = 40  # coverage of 255: four dry lines easily seen would be a staff, not a page without lines
+_DRY: Final = 65  # coverage of 255: dry lines easily seen would make four lines of one or two, and pitch exact
+_UNSEEN: Final = 40  # the same where there are no others: four of them would be a staff
 
 
 class Scribe(RuledScribe):
@@ -61,7 +62,7 @@ class Scribe(RuledScribe):
         self.n_neumes, self.note_end = 0, 0.0
         self.accents = AccentRow.sample(rng) if plan.kind == "layered" else None
         self.letter_clefs = rng.random() < 0.75  # on coloured lines
-        self.dry_strength = int(rng.integers(30, 110)) if rng.random() < 0.5 else 0
+        self.dry_strength = int(rng.integers(25, _DRY)) if rng.random() < 0.5 else 0
         self.edge = EdgeLetters.sample(rng) if plan.kind == "letters" else None
         if self.edge is not None:
             self.hand = with_letters(self.hand)
