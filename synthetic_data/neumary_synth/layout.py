@@ -33,7 +33,7 @@ from neumary_synth.signs import (
 from neumary_synth.sung import RUNS_ON, ChantQueue, Sung
 from neumary_synth.words import VOWELS
 
-_DRY: Final = 65  # coverage of 255: dry lines easily seen would make four lines of one or two, and pitch exact
+_DRY: Final = 65  # coverage of 255: dry lines easily seen would make four lines of one or two
 _UNSEEN: Final = 40  # the same where there are no others: four of them would be a staff
 
 
