@@ -186,6 +186,16 @@ def test_clefs_fit_the_range() -> None:
         choose_clef([24], 0, rng)
 
 
+def test_clefs_put_the_range_about_the_middle() -> None:
+    rng = np.random.default_rng(2)
+    off = []
+    for low in list(range(17, 28)) * 40:
+        label, line = choose_clef([low, low + 5], 4, rng)
+        off.append(low + 2.5 - (CLEF_DEGREES[label.removeprefix("clef_")] - 2 * (line - 1) + 3))
+    assert abs(np.mean(off)) < 0.5
+    assert np.std(off) < 1.2  # 0.93 on photographed leaves; 1.4 where any clef would do that holds the notes
+
+
 def test_word_positions_and_determinism() -> None:
     first, again = (sample_chant(np.random.default_rng(7), mode=4, n_syllables=33) for _ in range(2))
     assert first == again and first.mode == 4 and len(first.syllables) == 33
