@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import cast
 
 import cv2
@@ -12,9 +13,9 @@ from neumary.ink import map_ink
 from neumary.kinds import lettered_p, signs_rather_than_letters
 from neumary.leaf_map import LeafMap, look
 from neumary.piece_heights import piece_height_of_page_px
-from neumary.script_scale import has_notes, look_by_script, notes_outside
-from neumary.types import F32, Box, InkMap, Scan, Staff
-from neumary_models.leaf_outputs import CHANNELS_OUT, LEAF_SPACE, STRIDE
+from neumary.script_scale import has_notes, look_by_script, notes_outside, under_words
+from neumary.types import F32, Box, InkMap, Scan, Staff, StaffLine
+from neumary_models.leaf_outputs import CHANNELS_OUT, LEAF_SPACE, REGIONS, STRIDE
 from neumary_models.zoo import LoadedModel
 from neumary_synth.ageing import Ageing
 from neumary_synth.render import render_page
@@ -89,6 +90,24 @@ def test_notes_on_a_staff_are_not_outside() -> None:
     assert notes_outside(seen, ink, []) == 1.0
     assert notes_outside(seen, ink, [upper]) == pytest.approx(0.5, abs=0.03)
     assert notes_outside(seen, ink, [whole]) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("words_at", "notes_at", "none"), [(206, 60, True), (206, 206, False), (250, 60, False)]
+)
+def test_ruling_just_over_words_with_notes_elsewhere_is_no_staff(
+    words_at: int, notes_at: int, none: bool
+) -> None:
+    scan = Scan(page_id="p", rgb=np.full((400, 300, 3), 225, np.uint8), source="p.png", sha256="0")
+    ink = map_ink(scan, 20.0)
+    seen = look(ink, 20.0 * ink.scale, blind())
+    cell = seen.cell_px[0] / ink.scale
+    region = np.zeros_like(seen.region)
+    for name, row in (("text", words_at), ("music", notes_at)):
+        region[REGIONS.index(name), int((row - 6) / cell) : int((row + 12) / cell)] = 1.0
+    line = StaffLine(cols=(10.0, 290.0), rows=(200.0, 200.0), thickness_px=2.0, colour="red", seen=1.0)
+    staff = Staff(id="s01", column=0, lines=(line,), space_px=20.0, area=Box(140, 0, 260, 300))
+    assert under_words(replace(seen, region=region), ink, [staff]) is none
 
 
 def test_letters_in_most_rows_outweigh_stray_signs() -> None:

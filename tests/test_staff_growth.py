@@ -163,6 +163,27 @@ def test_a_worn_second_line_is_believed_among_pairs() -> None:
     assert count_lines([*whole, worn]) == [2] * 5
 
 
+def test_of_two_lines_that_may_be_the_second_one_the_fifth_is_taken() -> None:
+    """A ruled line that stands between the painted ones is clearer than one of them."""
+    seen, band = seen_and_band([30, 32.2, 36], (30, 36), 0.0)
+    seen.line[30] *= 0.8
+    combs = find_combs(seen, band)
+    assert combs.few[2] == pytest.approx([3, -3], abs=0.4)
+
+
+def test_a_pair_among_ruling_is_no_full_staff_where_staves_are_pairs() -> None:
+    pairs = [find_combs(*seen_and_band([30, 36], (30, 36), 0.0)) for _ in range(3)]
+    seen, band = seen_and_band([30, 36], (28, 38), 1.0)
+    for row in (27, 33, 39):  # ruling
+        seen.line[row] = 0.25
+    doubtful = replace(find_combs(seen, band), full=True)
+    assert max(worth for worth, _ in doubtful.many.values()) < 1.9
+    assert count_lines([*pairs, doubtful]) == [2] * 4
+    assert count_lines([doubtful])[0] > 2
+    full = [find_combs(*seen_and_band([30, 33, 36, 39], (30, 39), 1.0)) for _ in range(2)]
+    assert count_lines([*pairs, *full]) == [2] * 3 + [4] * 2
+
+
 def test_staves_of_a_column_tell_one_another_how_many_lines_they_have() -> None:
     """A staff whose fifth line is worn, below staves of five lines or of four, others beside it."""
     five = find_combs(*seen_and_band([39, 36, 33, 30, 27], (27, 39), 1.0))

@@ -25,6 +25,10 @@ _SPACE_PER_PIECE: Final = 1.1  # staff space against the commonest height of a p
 _SAME_SIZE: Final = 0.1  # logarithm of two sizes
 # Of a page's cells; rendered pages of words alone have up to 0.001, those with notes from 0.008 on.
 _NOTES_SHARE: Final = 0.003
+# Of rendered pages with one line in a staff words stood under 0.34 of the lines at most, and notes off the
+# staves were 0.0024; on one of free signs over ruled words these were 0.61 and 0.0063.
+_WORDS_UNDER: Final = 0.45
+_NOTES_OFF: Final = 0.004
 _UNDER_SPACES: Final = 0.5  # how far under a line the words ruled by it have their upper halves
 
 
@@ -82,6 +86,21 @@ def words_under(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> float:
         under = along_line(ink, seen, text, staff.lines[0], _UNDER_SPACES * staff.space_px)
         shares.append(float(under.mean()))
     return float(np.median(shares)) if shares else 0.0
+
+
+def under_words(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> bool:
+    """Whether what passes for staves of one line is the ruling of words, whose notes stand elsewhere.
+
+    Parameters
+    ----------
+    seen : LeafMap
+    ink : InkMap
+        Of which `seen` is a look.
+    staves : sequence of Staff
+        All of a page, with their areas.
+    """
+    words = words_under(seen, ink, staves)
+    return words > _WORDS_UNDER and notes_outside(seen, ink, staves) > _NOTES_OFF
 
 
 def look_by_script(

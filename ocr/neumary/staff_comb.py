@@ -40,11 +40,14 @@ _PEAK_SPACES: Final = 0.2  # a line lies so near to its even comb
 _PEAK: Final = 0.4  # of the clearest line, that a line has on the map to be taken where it is
 _HOLE: Final = 0.3  # of the clearest line, in map and ink: under it there is no line within a comb
 _PAIR_SPACES: Final = (0.7, 2.7)  # from one line to the other where there are two
+_FIFTH_SPACES: Final = 2.0  # from an F line to a c line (common practice)
+_OFF_FIFTH: Final = 0.5  # standard deviation of that; rendered pairs stand 1.7 to 2.2 apart on the map
 _PAIR_INK: Final = 0.5  # weight of the ink against the map in telling a second line
 _PAIR: Final = 0.85  # from here a second line is likelier than none
 _ALIKE: Final = 0.7  # weight of the other staves in it: a page is ruled alike
 _SURE: Final = 0.95  # mean probability of a staff whose height the map tells well
 _SURE_WEIGHT: Final = 2.0
+_WORTH_FULL: Final = 1.9  # of combs over full staves, mostly 2 to 4; over ruling beside pairs 0.4 to 1.5
 _ALIKE_MANY: Final = 0.5  # what as many lines on all other staves of a page are worth
 _IN_COLUMN: Final = 2.5  # so much more on those of its column
 _ABOVE: Final = 0.5  # of the shorter staff: so much is above or below the other
@@ -272,8 +275,9 @@ def _few(
         return {1: np.array([(top + bottom) / 2])}, 0.0
     one = straight.peak_near(float(at[main]), _PEAK_SPACES * space)
     away = np.abs(at - at[main]) / space
+    near_fifth = np.exp(-0.5 * ((away - _FIFTH_SPACES) / _OFF_FIFTH) ** 2)
     second = _summit(
-        map_says,
+        map_says * near_fifth,
         (away > _PAIR_SPACES[0]) & (away < _PAIR_SPACES[1]) & (at > top - space) & (at < bottom + space),
     )
     if second is None or bottom - top < _ONE_TALL_SPACES * space:
@@ -306,16 +310,23 @@ def count_lines(combs: Sequence[Combs]) -> list[int]:
         1 to 5.
     """
     usual = float(np.median([c.pair for c in combs if not c.full] or [0.0]))
-    alone = [max(c.many, key=lambda n: c.many[n][0]) if c.full else 0 for c in combs]
+    pairs = sum(not c.full for c in combs) > len(combs) / 2
+    full = [c.full and not (pairs and _is_pair(c)) for c in combs]
+    alone = [max(c.many, key=lambda n: c.many[n][0]) if f else 0 for c, f in zip(combs, full, strict=True)]
 
-    def of(c: Combs) -> int:
-        if c.full:
+    def of(c: Combs, full: bool) -> int:
+        if full:
             page = [n for n, other in zip(alone, combs, strict=True) if n and other is not c]
             column = [n for n, other in zip(alone, combs, strict=True) if n and _in_one_column(c, other)]
             return max(c.many, key=lambda n: c.many[n][0] + _alike(page, n) + _IN_COLUMN * _alike(column, n))
         return 2 if 2 in c.few and (1 - _ALIKE) * c.pair + _ALIKE * usual >= _PAIR else 1
 
-    return [of(c) for c in combs]
+    return [of(c, f) for c, f in zip(combs, full, strict=True)]
+
+
+def _is_pair(combs: Combs) -> bool:
+    """Whether a staff that passes for a full one may as well be a pair of lines with ruling beside them."""
+    return 2 in combs.few and combs.pair >= _PAIR and max(w for w, _ in combs.many.values()) < _WORTH_FULL
 
 
 def _alike(others: list[int], n: int) -> float:

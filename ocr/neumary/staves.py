@@ -20,6 +20,7 @@ from neumary.columns import order_staves
 from neumary.leaf_map import LeafMap, look, look_aslant
 from neumary.lines import Floats, stroke_height
 from neumary.lone_lines import painted, steady_line, without_strays
+from neumary.script_scale import under_words
 from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_edges import with_edge_lines
@@ -65,6 +66,7 @@ _THICKEST: Final = 0.38  # staff spaces
 _THICKEST_PX: Final = 5.0
 _DOUBTED: Final = 0.8  # mean probability of a staff under which its comb must speak for it as well
 _WEAK_COMB: Final = 1.9  # on rendered staves mostly 2 to 4
+_NO_STAVES: Final = Remark(code="no-staves", text="No staff lines were found on this page.")
 _SAME_STRIPS: Final = 1.1  # staves whose spaces differ less share their strips of ink
 
 
@@ -125,13 +127,14 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
         if found:
             break
     if not courses:
-        said = Remark(code="no-staves", text="No staff lines were found on this page.")
-        return FoundStaves([], [said], seen, space)
+        return FoundStaves([], [_NO_STAVES], seen, space)
     ordered = reading_order(courses)
     staves = [build(ink, course, column, i) for i, (column, course) in enumerate(ordered)]
     staves = without_ruling(ink, staves) if lines is None else staves
     height, width = (side / ink.scale for side in ink.flat.shape[:2])
     staves = [with_area(staff, staves, height, width) for staff in staves]
+    if lines is None and under_words(seen, ink, staves):
+        return FoundStaves([], [_NO_STAVES], seen, space)
     cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
     return FoundStaves(staves, _remarks(staves, cut), seen, space)
 
