@@ -16,6 +16,7 @@ from neumary.glyphs import (
     Candidate,
     cell_step,
     choose,
+    doubt_beyond,
     find_candidates,
     place,
 )
@@ -111,6 +112,24 @@ def test_each_group_of_signs_has_its_level_of_belief() -> None:
     asked = ("virga", "flat", "clef_f", "custos")
     assert [plain.least_p(label) for label in asked] == [0.5, 0.4, 0.4, 0.4]
     assert [own.least_p(label) for label in asked] == [0.5, 0.4, 0.7, 0.3]
+
+
+@pytest.mark.parametrize(("n_lines", "left_p"), [(4, 0.487), (2, 0.95)])
+def test_a_head_well_beyond_the_lines_must_be_surer(n_lines: int, left_p: float) -> None:
+    staff = bent_staff(30.0, n_lines)
+    strip = cut_strip(ink_map(drawn(staff)), staff)
+    margin, end = 2.5 * STRIP_SPACE, strip.page_cols.shape[1]
+    last = end - margin - STRIP_SPACE  # a strip is up to a space wider than its staff
+    asked = [
+        candidate(60, margin - 1.5 * STRIP_SPACE, 0.95),
+        candidate(60, margin - 1.5 * STRIP_SPACE, 0.95, "clef_c"),
+        candidate(60, margin - STRIP_SPACE, 0.95),
+        candidate(60, last, 0.95),
+        candidate(60, end - 0.1 * STRIP_SPACE, 0.95),
+    ]
+    assert [c.p_sign for c in doubt_beyond(asked, strip)] == pytest.approx(
+        [left_p, 0.95, 0.95, 0.95, left_p], abs=1e-3
+    )
 
 
 def test_nothing_chosen_from_nothing() -> None:

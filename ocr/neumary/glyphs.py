@@ -8,7 +8,7 @@ chosen exactly, group by group along the staff.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -33,6 +33,10 @@ _CUSTODES_APART_SPACES: Final = 1.5
 """A staff's end has one custos: a wave's two bows are no two of them."""
 _SURE_CUSTOS_P: Final = 0.9
 """Custodes surer than this are alike sure."""
+_BEYOND_SPACES: Final = 1.25
+"""So far beyond the ends of three and more lines a head stands on nothing; words and initials stand there."""
+_BEYOND_ODDS: Final = 0.05
+"""What that leaves of its odds: of three drawn heads read there two were none, of all one in a hundred."""
 _EXACT_GROUP: Final = 14  # larger groups of conflicting candidates are thinned greedily
 
 
@@ -162,6 +166,26 @@ def _steps(row: int, shifts: F32) -> tuple[tuple[int, float], ...]:
     base = cell_step(row)
     pairs = [(base + shift, float(p)) for shift, p in zip(outputs.STEP_SHIFTS, shifts, strict=True)]
     return tuple(sorted((pair for pair in pairs if pair[1] >= 0.01), key=lambda pair: (-pair[1], pair[0])))
+
+
+def doubt_beyond(candidates: list[Candidate], strip: Strip) -> list[Candidate]:
+    """The candidates, those for heads less sure where they stand well beyond the ends of their staff.
+
+    One and two lines are left out: such lines may stop where nothing needs them.
+    """
+    lines = strip.staff.lines
+    if len(lines) < 3:
+        return candidates
+    left, right = min(line.cols[0] for line in lines), max(line.cols[-1] for line in lines)
+    reach, pitch = _BEYOND_SPACES * STRIP_SPACE, strip.staff.space_px / STRIP_SPACE
+    first, last = ((col - float(strip.page_cols[0, 0])) / pitch for col in (left, right))
+
+    def doubted(c: Candidate) -> Candidate:
+        if c.label not in HEADS or first - reach <= c.col <= last + reach:
+            return c
+        return replace(c, p_sign=c.p_sign * _BEYOND_ODDS / (c.p_sign * _BEYOND_ODDS + 1 - c.p_sign))
+
+    return [doubted(c) for c in candidates]
 
 
 def choose(candidates: list[Candidate], believed: Calibration | float) -> list[Candidate]:

@@ -13,7 +13,7 @@ import numpy as np
 import neumary
 from neumary import coloured, decide, ink, kinds, letter_staves, modes, neumes, pitch, staffless_pages, staves
 from neumary.gamut import FAINT
-from neumary.glyphs import Calibration, Candidate, choose, find_candidates, place
+from neumary.glyphs import Calibration, Candidate, choose, doubt_beyond, find_candidates, place
 from neumary.inked_lines import NOT_DRAWN, drawn_p
 from neumary.line_rule import parse_rule
 from neumary.lone_scale import fit_space
@@ -206,7 +206,7 @@ def _read_staff(
     strip = cut_strip(leaf, staff)
     scores, line_free = read_strip(strip, model)
     calibration = Calibration(**model.calibration)
-    candidates = find_candidates(scores, calibration)
+    candidates = doubt_beyond(find_candidates(scores, calibration), strip)
     chosen = choose(candidates, calibration)
     signs = list(place(strip, line_free, chosen))
     for glyph, reading in place(strip, line_free, _faint(candidates, chosen)):
