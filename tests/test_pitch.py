@@ -243,6 +243,17 @@ def test_a_flat_written_again_on_a_staff_did_not_hold_to_its_end() -> None:
     assert "flat-repeated" in codes(said)
 
 
+def test_one_flat_repeated_among_many_notes_that_have_none_is_a_slip() -> None:
+    """Set on rendered pages kept out of training: such pages hold flats to the end of the staff."""
+    leaf = Writer().staff().clef("c", 4).notes(A).sign("flat", B).notes(B).sign("flat", B).notes(B)
+    start = leaf.glyphs[-1].col
+    for k in range(4):
+        leaf.sign("punctum", B, col=start + (10 + 3 * k) * SPACE)
+    readings, said = resolve_pitches(*leaf.parts)
+    assert sung(readings) == ["a3", *["bb3"] * 6]
+    assert "flat-repeated" not in codes(said)
+
+
 def test_where_words_are_unknown_a_word_does_not_last_for_ever() -> None:
     """Design figure: in 213 cases on rendered pages no flat held farther than 15 staff spaces."""
     leaf = Writer().staff().clef("c", 4).notes(A, A, A).sign("flat", B).notes(B)

@@ -13,7 +13,7 @@ staff    to the end of the staff or a natural                         common pra
 piece    until a natural                                              common practice, no source
 ======== ============================================================ =========================
 
-"auto" takes the narrower "word" on a page that repeats a flat within a staff (`repeats_flats`).
+"auto" takes the narrower "word" on a page that repeats flats within a staff (`repeats_flats`).
 Where nobody has told where words begin, a word is taken to end at the latest 15 staff spaces after its
 flat, and how sure a B is falls with the distance (`FlatState.chance`).
 
@@ -23,7 +23,7 @@ contradicts it (*Liber Usualis* 1961, p. xviij). A flat counts in its own octave
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final, Literal
 
 from neumary.errors import UsageError
@@ -53,6 +53,10 @@ WORD_REACH_SPACES: Final = 15.0
 _IN_WORD: Final = ((4.0, 0.98), (6.0, 0.85), (WORD_REACH_SPACES, 0.65))
 """Share of notes on B that are flat, up to so many spaces after the flat."""
 
+_BARE_A_REPEAT: Final = 3
+"""With more notes than that for each repeated flat that have none of their own, flats hold to the end of
+the staff: set on 40 rendered pages kept out of training that repeat a flat."""
+
 _LAPSED: Final = 0.97  # of those beyond, the share that is not
 _AFTER_FLAT: Final = 0.99  # share that obeys the other rules (the same pages: 181 of 182)
 
@@ -70,31 +74,57 @@ def scope_of(staff: Staff, flat_scope: FlatScope) -> FlatScope:
     return AUTO_SCOPE[staff.kind] if flat_scope == "auto" else flat_scope
 
 
-def repeats_flats(signs: Sequence[Sign]) -> bool:
-    """Whether a flat is written again on its step though no natural or clef came between.
+def count_flats(signs: Sequence[Sign], space_px: float) -> tuple[int, int]:
+    """How often a flat is written again though no natural or clef came between, and how often it is not.
 
-    A scribe who does that does not mean the first one to hold to the end of the staff.
+    A scribe who repeats it does not mean the first one to hold to the end of the staff.
 
     Parameters
     ----------
     signs : sequence of Sign
         Of one staff, in the order sung.
+    space_px : float
+        Staff space, in px.
+
+    Returns
+    -------
+    repeated, bare : int
+        Flats on the step of one before them that has been sung; heads on a flat's step, farther from it than
+        words are wont to reach, without a flat of their own.
     """
-    in_force: set[int] = set()
-    sung = False
+    in_force: dict[int, float] = {}  # step -> column of its flat
+    sung: set[int] = set()
+    repeated = bare = 0
     for sign in signs:
-        step = sign.reading.step
+        step, col = sign.reading.step, sign.glyph.col
         if sign.is_clef:
             in_force.clear()
-        elif sign.label == "natural" and step is not None:
-            in_force.discard(step)
-        elif sign.label == "flat" and step is not None:
-            if step in in_force and sung:
-                return True
-            in_force.add(step)
-            sung = False
-        sung |= sign.is_head
-    return False
+        elif step is None or sign.is_faint:
+            continue
+        elif sign.label == "natural":
+            in_force.pop(step, None)
+        elif sign.label == "flat":
+            repeated += step in in_force and step in sung
+            in_force[step] = col
+            sung.discard(step)
+        elif sign.is_head:
+            sung |= in_force.keys()
+            bare += step in in_force and col - in_force[step] > _IN_WORD[1][0] * space_px
+    return repeated, bare
+
+
+def repeats_flats(counts: Iterable[tuple[int, int]]) -> bool:
+    """Whether the scribe of a page writes a flat anew wherever it is wanted again.
+
+    One flat repeated among many notes that would need one too is a slip, of the scribe or of the reader.
+
+    Parameters
+    ----------
+    counts : iterable of (int, int)
+        From `count_flats`, one for each staff.
+    """
+    repeated, bare = map(sum, zip(*counts, strict=True))
+    return bare <= _BARE_A_REPEAT * repeated and repeated > 0
 
 
 def word_starts(staff: Staff, syllables: Sequence[Syllable]) -> tuple[float, ...]:

@@ -18,6 +18,7 @@ from neumary.accidentals import (
     WORD_REACH_SPACES,
     FlatScope,
     FlatState,
+    count_flats,
     repeats_flats,
     scope_of,
     word_starts,
@@ -104,7 +105,8 @@ def resolve_pitches(
     """
     by_staff = signs_by_staff(staves, glyphs, readings)
     result = _Result(parse_rule(line_colours), page_spacing(by_staff, staves))
-    if flat_scope == "auto" and any(repeats_flats(signs) for signs in by_staff.values()):
+    flats = [count_flats(by_staff[staff.id], staff.space_px) for staff in staves]
+    if flat_scope == "auto" and flats and repeats_flats(flats):
         flat_scope = "word"
         result.repeats_flats = True
         text = "A flat is repeated within a staff of this page, so flats are held to the word, not the staff."
