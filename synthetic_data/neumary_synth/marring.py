@@ -116,7 +116,10 @@ def mar_staves(page: FlatPage, rng: np.random.Generator, plan: Plan) -> None:
         top, left, bottom, right = staff.area
         for _ in range(int(rng.poisson(mean))):
             row, col = rng.uniform(top + 0.6 * s, bottom), rng.uniform(left, right)
-            _mar(page, rng, str(rng.choice(_FORMS, p=_SHARES)), row, col, s, dark.ink)
+            form = str(rng.choice(_FORMS, p=_SHARES))
+            if form == "jab":  # at a staff's end it would be a custos to any eye
+                col = min(col, right - 5.0 * s)
+            _mar(page, rng, form, row, col, s, dark.ink)
 
 
 def _mar(
