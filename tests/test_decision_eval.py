@@ -46,6 +46,14 @@ def test_training_pages_are_refused() -> None:
         Wanted(Path("x"), signs="truth")
 
 
+def test_pages_are_taken_from_any_number_on_and_of_any_kind() -> None:
+    # kinds come in turn: square, pointed, five-line, songbook
+    assert Wanted(Path("x"), pages=3, first=400).numbers == [400, 401, 402]
+    assert Wanted(Path("x"), pages=8, first=6, kinds=("songbook", "square")).numbers == [7, 8, 11, 12]
+    with pytest.raises(ValueError, match="kinds are"):
+        Wanted(Path("x"), kinds=("round",))
+
+
 def test_noise_is_as_doubtful_as_it_says() -> None:
     truth = page(long_leaf())
     noise = SignNoise(doubtful=1.0, missed=0.0, made_up=0.0)

@@ -57,6 +57,11 @@ class Wanted:
     split : str
         "held-out" to tune on, "test" to report on; "train" is refused.
     pages : int
+        How many are looked at, of all kinds.
+    first : int
+        Number of the first.
+    kinds : tuple of str
+        Of the pages looked at only those of these kinds are taken; kinds come in turn, as in `KINDS`.
     staves : {"found", "truth"}
     signs : {"read", "truth"}
         "truth" needs no picture read; it stands on the true staves.
@@ -70,12 +75,22 @@ class Wanted:
     staves: Staves = "found"
     signs: Signs = "read"
     model: str = zoo.DEFAULT
+    first: int = 0
+    kinds: tuple[str, ...] = KINDS
 
     def __post_init__(self) -> None:
         if self.split == "train":
             raise ValueError("figures on pages the network was trained on say nothing")
         if self.signs == "truth" and self.staves == "found":
             raise ValueError("signs of the truth stand on the staves of the truth")
+        if not set(self.kinds) <= set(KINDS):
+            raise ValueError(f"kinds are {', '.join(KINDS)}")
+
+    @property
+    def numbers(self) -> list[int]:
+        """Numbers of the pages taken."""
+        looked_at = range(self.first, self.first + self.pages)
+        return [i for i in looked_at if KINDS[i % len(KINDS)] in self.kinds]
 
     def file(self, index: int, part: str) -> Path:
         """Where a part of a page is kept: "png", "truth.json" and so on."""
@@ -95,7 +110,7 @@ def prepare(wanted: Wanted, jobs: int = 1) -> Iterator[Case]:
     """
     wanted.work.mkdir(parents=True, exist_ok=True)
     last = "truth.json" if wanted.signs == "truth" else wanted.seen
-    todo = [(wanted, i) for i in range(wanted.pages) if not wanted.file(i, last).exists()]
+    todo = [(wanted, i) for i in wanted.numbers if not wanted.file(i, last).exists()]
     if jobs > 1 and todo:
         with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
             for _ in pool.map(_prepare_one, todo):
@@ -103,7 +118,7 @@ def prepare(wanted: Wanted, jobs: int = 1) -> Iterator[Case]:
     else:
         for task in todo:
             _prepare_one(task)
-    for i in range(wanted.pages):
+    for i in wanted.numbers:
         truth = load_page(wanted.file(i, "truth.json"))
         rng = np.random.default_rng([page_seed(_SEED, wanted.split, i), 11])
         raw = noisy_signs(truth, rng) if wanted.signs == "truth" else load_page(wanted.file(i, wanted.seen))

@@ -3,6 +3,7 @@
 ::
 
     python -m neumary_training.decision_eval --split test --pages 200 --work runs/decision
+    python -m neumary_training.decision_eval --split test --first 400 --pages 200 --kinds square pointed
     python -m neumary_training.decision_eval --staves truth --work runs/decision      # staves of the truth
     python -m neumary_training.decision_eval --staves truth --signs truth --work runs/decision
 
@@ -31,7 +32,7 @@ from neumary.pipeline import judge
 from neumary.settings import ReadSettings
 from neumary.types import Page
 from neumary_models import zoo
-from neumary_training.decision_cases import Case, Wanted, prepare
+from neumary_training.decision_cases import KINDS, Case, Wanted, prepare
 from neumary_training.decision_hidden import melody_apart
 from neumary_training.decision_measures import (
     ClefCount,
@@ -172,7 +173,9 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--split", default="held-out", choices=("held-out", "test"))
-    parser.add_argument("--pages", type=int, default=40)
+    parser.add_argument("--pages", type=int, default=40, help="how many pages, of all kinds")
+    parser.add_argument("--first", type=int, default=0, help="number of the first page")
+    parser.add_argument("--kinds", nargs="+", default=KINDS, choices=KINDS, help="only pages of these")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--work", type=Path, default=Path("runs/decision"))
     parser.add_argument("--staves", default="found", choices=("found", "truth"))
@@ -181,7 +184,10 @@ def main() -> None:
     choice = parser.parse_args()
     if choice.signs == "truth" and choice.staves == "found":
         parser.error("--signs truth stands on --staves truth")
-    wanted = Wanted(choice.work, choice.split, choice.pages, choice.staves, choice.signs, choice.model)
+    wanted = Wanted(
+        choice.work, choice.split, choice.pages, choice.staves, choice.signs, choice.model,
+        choice.first, tuple(choice.kinds),
+    )  # fmt: skip
     json.dump(measure(list(prepare(wanted, choice.jobs))), sys.stdout, indent=1)
     print()
 
