@@ -14,6 +14,7 @@ from neumary_synth.sheets import FlatLine, FlatPage, Rgb, Sheet
 
 _RIM_PX: Final = 0.65
 """What OpenCV's smoothed edge adds on either side of a filled outline (measured)."""
+_FAINT: Final = 80  # coverage of 255
 
 F64 = npt.NDArray[np.float64]
 
@@ -123,4 +124,6 @@ def draw_lead_lines(
         half = max(rng.uniform(0.012, 0.03) * space_px, 0.4)
         cols[0], cols[-1] = cols[0] - rng.uniform(0, 3) * space_px, cols[-1] + rng.uniform(0, 3) * space_px
         outline = np.concatenate([np.stack([rows - half, cols], 1), np.stack([rows + half, cols], 1)[::-1]])
-        fill(sheet.mask, outline, int(rng.uniform(50, 190)))
+        strength = int(rng.uniform(50, 190))
+        # Beside lines of a like colour only a much fainter one can be told from a staff line.
+        fill(sheet.mask, outline, min(strength, _FAINT) if line.colour in ("brown", "grey") else strength)
