@@ -9,7 +9,8 @@ import pytest
 
 from neumary_synth.faint_ruling import _Beside, _beside_strength, _blocks
 from neumary_synth.plan import TextSlot, plan_page
-from neumary_synth.sheets import FlatLine, FlatStaff
+from neumary_synth.ruling import draw_lead_lines
+from neumary_synth.sheets import FlatLine, FlatPage, FlatStaff
 
 _DARK = _Beside(offsets=(1.0,), chance=1.0, out=0.0, run_on=0.0, thickness=0.04, strength=164)
 
@@ -61,3 +62,13 @@ def test_on_a_page_with_staves_words_are_ruled_in_their_own_column() -> None:
     for seed in range(12):
         ((left, right, rows),) = _blocks(np.random.default_rng(seed), plan, True)
         assert (left, right, len(rows)) == (540.0, 940.0, 6)
+
+
+@pytest.mark.parametrize(("colour", "most"), [("brown", 80), ("red", 190)])
+def test_lead_lines_along_brown_staff_lines_are_faint(colour: str, most: int) -> None:
+    darkest = 0
+    for seed in range(20):
+        page = FlatPage(120, 140, 20.0, (0.0, 0.0, 120.0, 140.0))
+        draw_lead_lines(page, _staff(1, colour).lines, np.random.default_rng(seed), 20.0)
+        darkest = max(darkest, *(int(sheet.mask.max()) for sheet in page.sheets))
+    assert 0.7 * most < darkest <= most
