@@ -18,6 +18,7 @@ PAINTS = {
     "grey": (120, 118, 116),
     "blue": (70, 90, 170),
     "ruling": (186, 174, 150),
+    "dry": (200, 187, 161),
 }
 SPACE, LEFT, RIGHT = 20.0, 60.0, 840.0
 
@@ -68,6 +69,8 @@ def test_only_ruling_under_painted_lines_goes(paints: tuple[str, ...], count: in
         (("red", "ruling"), ("red",), 1),
         (("red", "yellow"), ("red",), 2),
         (("red", "ruling"), ("red", "grey"), 2),  # staves of this page have two lines
+        (("red", "dry"), ("red", "dry"), 1),  # no staff of this one has
+        (("red", "dry"), ("red", "yellow"), 2),
     ],
 )
 def test_ruling_beside_a_painted_line_goes_where_staves_have_one(

@@ -34,6 +34,8 @@ _BRIGHT: Final = ("red", "yellow", "blue")
 _CLEF_PAINTS: Final = ("red", "yellow")  # a single line of these may stand for a clef
 _RULED_SHARE: Final = 0.6  # of a page's full staves
 _RULED: Final = 0.8  # ruling against the weaker painted line, median of a page; plain staves mostly from 1 on
+# Of a painted line, median of a page: where a second one had faded 0.37 and more, dry ruling 0.18.
+_HARDLY_SECOND: Final = 0.25
 _SECOND: Final = 0.7  # of a painted line: a fainter one beside it is ruling where staves have one line
 # Log odds for the kind (design figures, no source):
 _BASE_ODDS: Final = -1.5
@@ -126,22 +128,32 @@ def _without_unpainted(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
 
 
 def _without_second(ink: InkMap, staves: Sequence[Staff]) -> Sequence[Staff]:
-    """Where staves mostly have one line, those without a second one that is fainter and has no paint."""
-    counts = [len(staff.lines) for staff in staves]
-    if not counts.count(2) or counts.count(2) > counts.count(1):
-        return staves
+    """Where staves mostly have one line, those without a second one that is fainter and has no paint.
+
+    Where they mostly have two, those without it, if on most of the page it is hardly to be seen.
+    """
+    pairs = [staff for staff in staves if len(staff.lines) == FEW_LINES]
+    told = {staff.id: found for staff in pairs if (found := _bright_and_rest(ink, staff)) is not None}
+    limit = _SECOND
+    if len(pairs) > sum(len(staff.lines) == 1 for staff in staves):
+        if len(told) < max(FEW_LINES, _RULED_SHARE * len(pairs)):
+            return staves
+        limit = math.inf if np.median([rest for _, rest in told.values()]) < _HARDLY_SECOND else 0.0
     out = []
     for staff in staves:
-        paints = (
-            [name_paint(_core(ink, line)) for line in staff.lines] if len(staff.lines) == FEW_LINES else []
-        )
-        bright = [k for k, paint in enumerate(paints) if paint in _BRIGHT]
-        if len(bright) == 1:
-            strong = _contrasts(ink, staff)
-            if strong[1 - bright[0]] < _SECOND * strong[bright[0]]:
-                staff = msgspec.structs.replace(staff, lines=(staff.lines[bright[0]],))
-        out.append(staff)
+        bright, rest = told.get(staff.id, (0, math.inf))
+        out.append(msgspec.structs.replace(staff, lines=(staff.lines[bright],)) if rest < limit else staff)
     return out
+
+
+def _bright_and_rest(ink: InkMap, staff: Staff) -> tuple[int, float] | None:
+    """The bright one of two lines, and how strong the other, unpainted one is against it."""
+    paints = [name_paint(_core(ink, line)) for line in staff.lines]
+    bright = [k for k, paint in enumerate(paints) if paint in _BRIGHT]
+    if len(bright) != 1:
+        return None
+    strong = _contrasts(ink, staff)
+    return bright[0], float(strong[1 - bright[0]] / max(float(strong[bright[0]]), 1.0))
 
 
 def _without_odd_edges(ink: InkMap, staves: list[Staff]) -> list[Staff]:
