@@ -38,3 +38,13 @@ def test_one_custos_does_not_move_a_sure_clef_to_another_line() -> None:
     leaf = Writer().staff().clef("c", 4).notes(2, 3).staff().sign("clef_c", 4, confidence=0.97)
     leaf.notes(3, 4, 3).sign("custos", 2).staff().clef("c", 4).notes(2, 3)
     assert not may_differ(stretches(leaf), [UNDER_C] * 3, 1)
+
+
+def test_one_natural_takes_a_sure_clef_for_a_letter_the_reader_named() -> None:
+    # C on line 4 with e among its rivals: under E the bottom line is f3 and the natural stands on b3
+    leaf = Writer().staff().sign("clef_c", 6, confidence=0.96, rivals=(("clef_e", 0.03),))
+    leaf.notes(2, 3, 2).sign("natural", 3).notes(3, 2, 4)
+    under_e = base_degree("clef_e", 6)
+    assert may_differ(stretches(leaf), [under_e], 0)
+    alone = Writer().staff().sign("clef_c", 6, confidence=0.96).notes(2, 3, 2).sign("natural", 3).notes(3, 2)
+    assert not may_differ(stretches(alone), [under_e], 0)

@@ -282,6 +282,30 @@ def test_a_faint_clef_that_nothing_speaks_for_is_dropped() -> None:
     assert settle(leaf)[0] == SUNG
 
 
+def test_of_two_faint_clefs_only_the_one_that_fits_as_read_is_taken_up() -> None:
+    # one sign seen as two: C on line 4, and on line 3 with an a beside it that would fit as well
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4, 3).sign("custos", 2)
+    leaf.staff().sign("clef_c", 6, confidence=0.3, note=FAINT)
+    leaf.sign("clef_c", 4, confidence=0.3, rivals=(("clef_a", 0.1),), note=FAINT)
+    leaf.notes(2, 3, 4, 3).sign("custos", 2).staff().clef("c", 4).notes(2, 3)
+    done = decide(*leaf.parts)
+    assert [(r.label, r.step) for r in done.readings if r.by == "decided"] == [("clef_c", 6)]
+    assert len(done.glyphs) == len(leaf.glyphs) - 1
+
+
+def test_a_clef_behind_the_custos_does_not_part_it_from_the_note_it_announces() -> None:
+    # the first staff's clef is hidden; its custos tells it, whatever was taken for a clef behind it
+    leaf = Writer().staff().notes(2, 3, 4, 3, 2).sign("custos", 6).sign("clef_f", 0, confidence=0.6)
+    leaf.staff().clef("c", 3).notes(4, 3, 2, 3)
+    assert settle(leaf)[0][:5] == ["f3", "g3", "a3", "g3", "f3"]
+
+
+def test_an_oblique_whose_end_is_sure_is_what_the_custos_announces() -> None:
+    leaf = Writer().staff().notes(2, 3, 4, 3, 2).sign("custos", 4).staff().clef("c", 4)
+    leaf.sign("oblique", 6, confidence=0.5).sign("oblique", 4, confidence=0.99).notes(3, 4)
+    assert settle(leaf)[0][:5] == ["a3", "b3", "c4", "b3", "a3"]
+
+
 def test_without_a_decision_faint_signs_are_dropped() -> None:
     leaf = hymn(True, {1: FAINT_C})
     done = decide(*leaf.parts, decide=False)

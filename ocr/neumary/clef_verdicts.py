@@ -100,7 +100,8 @@ def _keep_clefs(
     for sign in stretch.clefs:
         agrees = sign_base(sign) == base
         fits = agrees or any(base_degree(*k) == base for k in clef_hypotheses(sign.reading))
-        if sign.is_faint and (not fits or before == base):
+        spoken_for = not agrees and any(o is not sign and sign_base(o) == base for o in stretch.clefs)
+        if sign.is_faint and (not fits or before == base or spoken_for):
             record.dropped.add(sign.glyph.id)
             continue
         if before == base and not agrees and sign.reading.by != "human":

@@ -11,6 +11,7 @@ from neumary.custos_belief import custos_agrees
 from neumary.gamut import Sign, base_degree, clef_name, line_step
 from neumary.record import Record
 from neumary.stretches import Stretch, clef_hypotheses, distribution
+from neumary_models.labels import CLEFS
 
 DOUBT_LETTER_ODDS: Final = 3.0
 """A C (or F) clef is warned of where the rest of the page gives the other letter so many times its odds."""
@@ -109,8 +110,9 @@ def _certainty(stretch: Stretch) -> float:
 def may_differ(run: Sequence[Stretch], bases: Sequence[int], i: int) -> bool:
     """Whether the chosen base respects a certain clef, or witnesses speak against that clef.
 
-    One more custos or flat suffices to take a C for an F on the same line, or one of the rare letters for
-    either; that a certain sign should stand on another line takes two.
+    One more custos or flat suffices to take a C for an F on the same line, one of the rare letters for
+    either, or the sign for a letter that the reader named beside its own; that a certain sign should stand on
+    another line takes two.
     """
     read = read_base(run[i]) if run[i].clefs else bases[i]
     if _certainty(run[i]) <= CERTAIN_P or bases[i] == read:
@@ -118,10 +120,15 @@ def may_differ(run: Sequence[Stretch], bases: Sequence[int], i: int) -> bool:
     letters = {
         base_degree(label, line_step(s.reading) or 0)
         for s in run[i].clefs
-        for label in (OTHER_LETTER if s.label not in OTHER_LETTER else (OTHER_LETTER[s.label],))
+        for label in {*(OTHER_LETTER if s.label not in OTHER_LETTER else [OTHER_LETTER[s.label]]), *_named(s)}
     }
     needed = 1 if bases[i] in letters else 2
     return _witnesses(run, bases, i, bases[i]) >= _witnesses(run, bases, i, read) + needed
+
+
+def _named(sign: Sign) -> set[str]:
+    """Clef letters among a sign's rivals."""
+    return {label for label, _ in sign.reading.rivals if label in CLEFS}
 
 
 def is_witnessed(run: Sequence[Stretch], i: int) -> bool:

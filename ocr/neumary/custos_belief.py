@@ -62,9 +62,16 @@ def custos_posterior(custos: Sign, heads: Sequence[Sign], base_rise: int, p: flo
 
 
 def _announced(custos: Sign, heads: Sequence[Sign], base_rise: int) -> float:
-    first = head_belief(heads[0].reading) if len(heads) > 1 else 1.0
+    first = _first_belief(heads) if len(heads) > 1 else 1.0
     same = first * _same_pitch(custos, heads[0], base_rise)
     return same + (1 - first) * _same_pitch(custos, heads[1], base_rise) if first < 1 else same
+
+
+def _first_belief(heads: Sequence[Sign]) -> float:
+    """Probability that the first of some heads is one; of an oblique's ends one vouches for the other."""
+    first, second = heads[0], heads[1]
+    both = {first.label, second.label} == {"oblique"}
+    return max(head_belief(s.reading) for s in (heads[:2] if both else heads[:1]))
 
 
 def head_belief(reading: Reading) -> float:

@@ -55,8 +55,10 @@ class Stretch:
 
 
 def cut_stretches(staff: Staff, signs: list[Sign], hidden: Sign | None = None) -> list[Stretch]:
-    """Cut the signs of a staff where clefs stand."""
+    """Cut the signs of a staff where clefs stand; one behind the custos, no note after it, opens nothing."""
     groups = clef_groups(signs)
+    if groups and not leads(groups[-1][0], signs, staff.space_px) and _is_behind_all(groups[-1][0], signs):
+        groups.pop()
     if groups and leads(groups[0][0], signs, staff.space_px):
         stretches = [Stretch(staff, clefs=groups.pop(0))]
     else:
@@ -68,6 +70,14 @@ def cut_stretches(staff: Staff, signs: list[Sign], hidden: Sign | None = None) -
         elif not sign.is_clef:
             stretches[-1].signs.append(sign)
     return stretches
+
+
+def _is_behind_all(clef: Sign, signs: list[Sign]) -> bool:
+    """Whether the staff is over before a clef: a custos behind the last head, then the clef."""
+    at = signs.index(clef)
+    after = {s.label for s in signs[at:] if s.is_head or s.label == "custos"}
+    before = [s.label for s in signs[:at] if s.is_head or (s.label == "custos" and not s.is_faint)]
+    return not after and bool(before) and before[-1] == "custos"
 
 
 def distribution(reading: Reading) -> list[tuple[int, float]]:
