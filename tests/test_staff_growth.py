@@ -11,7 +11,7 @@ from neumary.leaf_map import LeafMap
 from neumary.staff_bands import Band
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_growth import grow
-from neumary.staff_gutters import part_at_gutters
+from neumary.staff_gutters import each_once, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, ends, follow_rows
 
 STRIP, SPACE = 4, 16.0
@@ -113,6 +113,16 @@ def test_a_staff_is_parted_where_other_staves_have_a_gutter() -> None:
     assert len(part_at_gutters([over, left, right])) == 3  # a single witness is none
     assert len(part_at_gutters([over, over, over])) == 3  # an initial, with no column beside it
     assert len(part_at_gutters([over, right, right])) == 3  # initials before which nothing stands
+
+
+def test_a_staff_found_twice_stays_once() -> None:
+    whole, piece, below = course(80, 680), course(80, 300), course(80, 680)
+    piece = replace(piece, rows=piece.rows[1:] + 2)
+    below = replace(below, rows=below.rows + 5 * SPACE)
+    beside = course(600, 780)
+    assert each_once([piece, whole, below, beside]) == [whole, below, beside]
+    twins = [course(80, 680), course(80, 680)]
+    assert each_once(twins)[0] is twins[0]
 
 
 CELL_SPACE = 3.0

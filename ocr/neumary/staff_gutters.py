@@ -1,4 +1,4 @@
-"""Staves of two columns taken for one: parted where their lines stop and the page has a gutter."""
+"""Staves of two columns taken for one, parted where the page has a gutter; one staff taken for two."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from neumary.staff_lines import Course
 _BARE_SPACES: Final = 1.0  # hardly a line is seen for so long
 _HARDLY_SEEN: Final = 0.35  # share of the lines
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
+_TWICE_SHARE: Final = 0.5  # of the shorter one's width that both have
+_TWICE_SPACES: Final = 0.5  # a line of one so near to one of the other's is the same
 
 
 def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
@@ -60,3 +62,35 @@ def extent_of(course: Course) -> Extent:
     middle = course.rows.mean(axis=0)
     slope = float(middle[-1] - middle[0]) / max(right - left, 1.0)
     return Extent(left, right, float(course.rows.mean()), slope, course.space)
+
+
+def each_once(courses: Sequence[Course]) -> list[Course]:
+    """Of staves that share a line the one of which more is seen.
+
+    Parameters
+    ----------
+    courses : sequence of Course
+        All of a page.
+
+    Returns
+    -------
+    list of Course
+        In the same order.
+    """
+    order = sorted(range(len(courses)), key=lambda i: (-int(courses[i].seen.sum()), i))
+    kept: list[int] = []
+    for i in order:
+        if not any(_share_a_line(courses[i], courses[j]) for j in kept):
+            kept.append(i)
+    return [courses[i] for i in sorted(kept)]
+
+
+def _share_a_line(one: Course, other: Course) -> bool:
+    left, right = max(one.cols[0], other.cols[0]), min(one.cols[-1], other.cols[-1])
+    shorter = min(one.cols[-1] - one.cols[0], other.cols[-1] - other.cols[0])
+    if right - left <= _TWICE_SHARE * shorter:
+        return False
+    at = np.linspace(left, right, 16)
+    a, b = (np.array([np.interp(at, course.cols, row) for row in course.rows]) for course in (one, other))
+    gaps = np.abs(a[:, None] - b[None]).mean(axis=2)
+    return bool(gaps.min() < _TWICE_SPACES * min(one.space, other.space))

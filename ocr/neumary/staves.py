@@ -25,7 +25,7 @@ from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_edges import with_edge_lines
 from neumary.staff_growth import grow
-from neumary.staff_gutters import extent_of, part_at_gutters
+from neumary.staff_gutters import each_once, extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
 from neumary.staff_trust import TRUSTED_WELL, trusted
@@ -269,7 +269,7 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
         alike = [_as_its_column(one, courses) for one in courses]
         for i, one in enumerate(courses):
             courses[i] = one if alike[i] else with_edge_lines(ink, inks[i], seen, one, courses)
-    return part_at_gutters(courses)
+    return each_once(part_at_gutters(courses))
 
 
 def _as_its_column(course: Course, courses: list[Course]) -> bool:
