@@ -19,6 +19,7 @@ from neumary.clef_witness import doubt_clefs, may_differ, read_base
 from neumary.custos_verdicts import settle_custodes
 from neumary.gamut import FAINT, Sign, base_degree, degree_name, gives_exact_pitch, signs_by_staff
 from neumary.measures import F64
+from neumary.pushed_seconds import weigh_seconds
 from neumary.record import OVERRULED, Decision, Record
 from neumary.step_chain import Node, best_steps
 from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribution
@@ -73,6 +74,7 @@ def decide(
         record.dropped = faint
         return record.decision()
     by_staff = signs_by_staff(staves, glyphs, readings)
+    weigh_seconds([staff for staff in staves if gives_exact_pitch(staff)], by_staff, record)
     run: list[Stretch] = []
     for staff in staves:
         if gives_exact_pitch(staff):
