@@ -6,7 +6,7 @@ while it serves and the usual range speak for or against each base; the probabil
 found by the forward-backward algorithm [1]_. The same algorithm with a stretch's own clef covered
 up tells what the rest of the page says about it.
 
-Design figures here and in `neumary.priors` were tried on 200 rendered pages kept out of training
+Design figures here and in `neumary.priors` were tried on 290 rendered pages kept out of training
 (`neumary_training.decision_eval --split held-out`); figures are reported on others (``--split test``).
 
 References
@@ -47,7 +47,7 @@ from neumary_models.labels import CLEFS
 CERTAIN_P: Final = 0.9
 """A reading surer than this is not overruled by habits alone."""
 
-_CLEF_SLIP: Final = 0.002  # a clef sign read as a wholly different one (design figure)
+_CLEF_SLIP: Final = 0.0005  # a clef sign read as a wholly different one (design figure)
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
 _OTHER_LETTER: Final = 0.003  # a C clef read as F on the same line, or the other way round (design figure)
