@@ -19,7 +19,7 @@ from neumary_synth.render import render_page
 from neumary_training.compare import compare, settings_apart
 from neumary_training.config import TrainConfig, load_config
 from neumary_training.data import STRIPS_VIEW, Strips, join, strips_of
-from neumary_training.evaluate import reliability
+from neumary_training.evaluate import _level, reliability
 from neumary_training.export import export_onnx, parity
 from neumary_training.shakes import shake_colours
 from neumary_training.shards import Pool, data_hash, page_seed, render_shards
@@ -217,6 +217,11 @@ def test_training_writes_a_whole_model_folder_and_stops_early(tmp_path: Path) ->
     assert metrics["data_sha256"] in card
     assert all(gain in (0.0, None) for *_, gain in compare(folder, folder))
     assert settings_apart(folder, folder) == []
+
+
+def test_of_levels_of_belief_as_good_as_the_best_the_one_nearest_an_even_chance_is_taken() -> None:
+    assert _level({0.2: 0.9901, 0.4: 0.9899, 0.55: 0.9898, 0.7: 0.9902}) == 0.55
+    assert _level({0.2: 0.9901, 0.4: 0.9899, 0.55: 0.989, 0.7: 0.992}) == 0.7
 
 
 def test_reliability_by_hand() -> None:

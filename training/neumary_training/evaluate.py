@@ -22,6 +22,9 @@ from neumary_training.targets import Cropper
 MATCH_SPACES: Final = 0.5
 """A sign is found when a candidate's centre lies this near (the trade's usual half space)."""
 
+_AS_GOOD: Final = 0.0005
+"""F1 scores nearer than this are alike: one sign in a thousand missed or made up."""
+
 
 def evaluate(
     net: torch.nn.Module, strips: Cropper
@@ -99,16 +102,20 @@ def fit_calibration(raw: list[np.ndarray], truths: list[np.ndarray]) -> Calibrat
         shift_temperature=_temperature(np.array(shifts), np.array(shift_true)),
         starts_temperature=1.0 / max(0.2, _platt(np.array(starts), np.array(starts_true))[0]),
     )
-    # From the middle outwards, so that of levels that serve alike the least daring one is taken.
-    levels = sorted((round(float(p), 2) for p in np.arange(0.2, 0.81, 0.05)), key=lambda p: abs(p - 0.5))
+    levels = [round(float(p), 2) for p in np.arange(0.2, 0.81, 0.05)]
     reports = {p: measure(raw, truths, replace(calibration, believe_p=p, believe_rare_p=p)) for p in levels}
     return replace(
         calibration,
-        believe_p=max(levels, key=lambda p: reports[p].get("head_f1", 0.0)),
-        believe_rare_p=max(levels, key=lambda p: _rare_f1(reports[p])),
-        believe_clef_p=max(levels, key=lambda p: reports[p].get("clef_f1", 0.0)),
-        believe_custos_p=max(levels, key=lambda p: reports[p].get("custos_f1", 0.0)),
+        believe_p=_level({p: reports[p].get("head_f1", 0.0) for p in levels}),
+        believe_rare_p=_level({p: _rare_f1(reports[p]) for p in levels}),
+        believe_clef_p=_level({p: reports[p].get("clef_f1", 0.0) for p in levels}),
+        believe_custos_p=_level({p: reports[p].get("custos_f1", 0.0) for p in levels}),
     )
+
+
+def _level(f1: dict[float, float]) -> float:
+    """The level of belief nearest to an even chance that is as good as the best, but for chance."""
+    return min((p for p in f1 if f1[p] >= max(f1.values()) - _AS_GOOD), key=lambda p: (abs(p - 0.5), p))
 
 
 def _rare_f1(report: dict[str, Any]) -> float:
