@@ -110,6 +110,7 @@ def test_a_staff_is_parted_where_other_staves_have_a_gutter() -> None:
     over.seen[:, 52:62] = False  # columns 288 to 328
     left, right = course(80, 290), course(330, 680)
     assert len(part_at_gutters([over, left, left, right, right])) == 6
+    assert len(part_at_gutters([over, over, left, left, right, right])) == 8
     assert len(part_at_gutters([over, left, right])) == 3  # a single witness is none
     assert len(part_at_gutters([over, over, over])) == 3  # an initial, with no column beside it
     assert len(part_at_gutters([over, right, right])) == 3  # initials before which nothing stands

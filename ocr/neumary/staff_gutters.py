@@ -42,18 +42,33 @@ def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
 
 def _gutter(course: Course, others: list[Course]) -> tuple[int, int] | None:
     """First strip of a gutter under a staff and one past its last."""
-    width = max(1, round(_BARE_SPACES * course.per_space))
-    share = np.convolve(course.seen.mean(axis=0), np.full(width, 1 / width), "same")
-    bare = (share <= _HARDLY_SEEN).astype(np.int8)
-    steps = np.flatnonzero(np.diff(np.pad(bare, 1)))
-    own, *beside = (extent_of(one) for one in (course, *others))
     least = _LEAST_SPACES * course.per_space
-    for first, end in zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True):
-        if first < least or len(share) - end < least:
+    own = extent_of(course)
+    for first, end in _bare(course):
+        if first < least or course.rows.shape[1] - end < least:
             continue
-        if is_gutter((float(course.cols[first]), float(course.cols[end - 1])), own, beside):
+        gap = float(course.cols[first]), float(course.cols[end - 1])
+        # Another staff taken for one over the same gutter is no witness.
+        beside = [extent_of(other) for other in others if not _is_bare(other, gap)]
+        if is_gutter(gap, own, beside):
             return first, end
     return None
+
+
+def _bare(course: Course) -> list[tuple[int, int]]:
+    """First strip of each stretch on which hardly a line is seen, and one past its last."""
+    width = max(1, round(_BARE_SPACES * course.per_space))
+    share = np.convolve(course.seen.mean(axis=0), np.full(width, 1 / width), "same")
+    steps = np.flatnonzero(np.diff(np.pad((share <= _HARDLY_SEEN).astype(np.int8), 1)))
+    return list(zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True))
+
+
+def _is_bare(course: Course, gap: tuple[float, float]) -> bool:
+    """Whether lines stop within a staff where they stop in another one."""
+    last = len(course.cols) - 1
+    return any(
+        a > 0 and b <= last and course.cols[a] < gap[1] and course.cols[b] > gap[0] for a, b in _bare(course)
+    )
 
 
 def extent_of(course: Course) -> Extent:
