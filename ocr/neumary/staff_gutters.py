@@ -64,11 +64,12 @@ def _bare(course: Course) -> list[tuple[int, int]]:
 
 
 def _is_bare(course: Course, gap: tuple[float, float]) -> bool:
-    """Whether lines stop within a staff where they stop in another one."""
-    last = len(course.cols) - 1
-    return any(
-        a > 0 and b <= last and course.cols[a] < gap[1] and course.cols[b] > gap[0] for a, b in _bare(course)
-    )
+    """Whether a staff runs over a gap in another one, but with a gap of its own there."""
+    if course.cols[0] > gap[0] or course.cols[-1] < gap[1]:
+        return False
+    least, count = _LEAST_SPACES * course.per_space, course.rows.shape[1]
+    inner = [(a, b) for a, b in _bare(course) if a >= least and count - b >= least]
+    return any(course.cols[a] < gap[1] and course.cols[b] > gap[0] for a, b in inner)
 
 
 def extent_of(course: Course) -> Extent:
