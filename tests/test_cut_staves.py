@@ -14,9 +14,12 @@ TALL = 3 * SPACE  # four lines
 SHAPE = (60, 200)
 
 
-def map_of(top: float, first: int = 20, last: int = 180) -> LeafMap:
-    """One staff of four lines, its top line at a row of the map, which may lie beyond it."""
-    rows = np.arange(SHAPE[0], dtype=np.float32)[:, None] + np.zeros((1, SHAPE[1]), np.float32)
+def map_of(top: float, first: int = 20, last: int = 180, fall: float = 0.0) -> LeafMap:
+    """One staff of four lines, its top line at a row of the map, which may lie beyond it, and falling."""
+    across = np.linspace(0, 1, SHAPE[1], dtype=np.float32)[None]
+    rows = (
+        -fall * across + np.arange(SHAPE[0], dtype=np.float32)[:, None] + np.zeros((1, SHAPE[1]), np.float32)
+    )
     up, down = rows - top, top + TALL - rows
     on = (up > -SPACE) & (down > -SPACE)
     on[:, :first] = on[:, last:] = False
@@ -45,6 +48,14 @@ def test_a_staff_is_found_wherever_the_edge_cuts_it(top: float) -> None:
     rows, space = lines_of(combs, *count_lines([combs]), band.space)
     assert space == pytest.approx(SPACE, abs=0.1)
     assert rows.mean(axis=1) == pytest.approx([top + k * SPACE for k in (3, 2, 1, 0)], abs=0.3)
+
+
+def test_a_staff_that_falls_over_the_edge_is_one() -> None:
+    """On the left its middle is in the picture, on the right beyond it; cells err a little about where."""
+    seen = map_of(50.0, fall=9.0)
+    seen.down[SHAPE[0] - 3] += 0.3
+    (band,) = find_bands(seen)
+    assert (band.first, band.last) == (pytest.approx(20, abs=2), pytest.approx(180, abs=2))
 
 
 def test_a_page_without_staves_has_none_at_its_edges() -> None:

@@ -29,6 +29,7 @@ _SHORTEST_SPACES: Final = 3.0
 _SURE: Final = 0.95  # mean probability that a very short staff must have
 _SHORT_SPACES: Final = 8.0
 _GAP_SPACES: Final = 6.0  # pieces of one staff at most so far apart
+_OVER_SPACES: Final = 1.5  # or run side by side so far, where one lies beyond the picture's edge
 _SMALL_GAP_SPACES: Final = 1.0  # pieces so near are one staff whatever stands between
 _GUTTER: Final = 0.45  # the same where other staves break at the same place
 _SAME_PLACE_SPACES: Final = 1.5
@@ -201,7 +202,10 @@ def _continues(seen: LeafMap, on: Floats, left: Band, right: Band, *, gutter: bo
     """Whether the right piece carries the left one on, over a stain or an initial but not over text."""
     space = (left.space + right.space) / 2
     gap = right.first - left.last
-    if not -0.5 * space <= gap <= _GAP_SPACES * space or abs(np.log(left.space / right.space)) > 0.25:
+    if (
+        not -_OVER_SPACES * space <= gap <= _GAP_SPACES * space
+        or abs(np.log(left.space / right.space)) > 0.25
+    ):
         return False
     for a, b in ((left.top, right.top), (left.bottom, right.bottom)):
         reach = int(max(4, 4 * space))
