@@ -157,6 +157,14 @@ def test_a_clef_written_amid_a_staff_changes_something() -> None:
     assert same_p(leaf) < same_p(plain)
 
 
+@pytest.mark.parametrize(("p", "kept"), [(0.75, True), (0.5, False)])
+def test_a_likely_clef_where_every_staff_shows_one_is_not_overruled_by_habit(p: float, kept: bool) -> None:
+    # nothing but habit speaks for line 4; were the sign none, the staff would have no clef at all
+    leaf = Writer().staff().clef("c", 4).notes(2, 3, 4, 3, 2).staff().sign("clef_c", 4, confidence=p)
+    leaf.notes(1, 2, 3, 2, 1).staff().clef("c", 4).notes(3, 2, 1, 2)
+    assert ("clef-overruled" not in settle(leaf)[1]) == kept
+
+
 def test_a_doubtful_clef_its_neighbours_bear_out_gains_confidence() -> None:
     leaf = hymn(True, {1: {"label": "clef_c", "step": 6, "confidence": 0.7, "rivals": (("clef_f", 0.2),)}})
     done = decide(*leaf.parts)

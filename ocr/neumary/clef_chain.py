@@ -6,7 +6,7 @@ while it serves and the usual range speak for or against each base; the probabil
 found by the forward-backward algorithm [1]_. The same algorithm with a stretch's own clef covered
 up tells what the rest of the page says about it.
 
-Design figures here and in `neumary.priors` were tried on 290 rendered pages kept out of training
+Design figures here and in `neumary.priors` were tried on 240 rendered pages kept out of training
 (`neumary_training.decision_eval --split held-out`); figures are reported on others (``--split test``).
 
 References
@@ -48,6 +48,7 @@ CERTAIN_P: Final = 0.9
 """A reading surer than this is not overruled by habits alone."""
 
 _CLEF_SLIP: Final = 0.0005  # a clef sign read as a wholly different one (design figure)
+_HIDES: Final = 0.3  # odds of a staff without any clef, against those the reader of signs reckons with
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
 _OTHER_LETTER: Final = 0.003  # a C clef read as F on the same line, or the other way round (design figure)
@@ -186,7 +187,8 @@ class ClefChain:
         log = np.zeros(len(self.bases))
         for sign in self.stretches[i].clefs:
             p = min(clef_belief(sign.reading), 1 - _CLEF_SLIP)
-            log += np.log(p * self._said(sign) + (1 - p) * self.use[i])
+            hidden = (1 - p) * (_HIDES if self.stretches[i].opens_staff else 1.0)
+            log += np.log((p * self._said(sign) + hidden * self.use[i]) / (p + hidden))
         return log
 
     def _said(self, sign: Sign) -> F64:
