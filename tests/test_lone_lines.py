@@ -11,7 +11,7 @@ from neumary.leaf_map import LeafMap
 from neumary.lines import Floats
 from neumary.lone_lines import painted, steady_line, without_strays
 from neumary.staff_lines import Course, average
-from neumary.staff_trust import trust, trusted
+from neumary.staff_trust import trust, trusted, without_lone
 from neumary.types import InkMap
 from neumary_models.leaf_outputs import REGIONS
 
@@ -85,6 +85,21 @@ def test_what_lies_beyond_a_gap_is_none_of_a_staff() -> None:
     assert len(without_strays(ended, course(90)).cols) == 160  # no gap: a line that the map doubts
 
 
+@pytest.mark.parametrize("left", [False, True])
+def test_an_ornament_beyond_a_gap_in_the_ink_is_none_of_a_line(left: bool) -> None:
+    """The map is blurred over the gap, so that a row's filling seems to go on the line."""
+    plain, filled = (seen([(90, 0, 160)], **ornament) for ornament in ({}, {"decoration": (110, 160)}))
+    for one in (plain, filled):
+        one.line[:, 104:] *= 0.5
+        if left:
+            one.line[:], one.region[:] = one.line[:, ::-1], one.region[..., ::-1]
+    row = course(90, unseen=(52, 60) if left else (100, 108))
+    assert len(without_strays(plain, row).cols) == 160
+    kept = without_strays(filled, row).cols
+    ends = (kept[0], kept[-1])
+    assert ends == pytest.approx((56 * CELL, 160 * CELL) if left else (0, 104 * CELL), abs=CELL)
+
+
 def test_the_map_stands_behind_lines_and_not_behind_words() -> None:
     on_map = seen([(90, 0, 160), (150, 0, 160)], text=(0, 80))
     bare, words = trust(on_map, course(90, 80, 160)), trust(on_map, course(90, 0, 80))
@@ -99,6 +114,18 @@ def test_a_page_of_words_alone_has_no_staff() -> None:
     assert trusted(on_map, [doubtful, sound, sound]) == [doubtful, sound, sound]
     assert trusted(on_map, [doubtful]) == [] == trusted(on_map, [])
     assert trusted(on_map, [course(90, 0, 60), sound, sound]) == [sound, sound]
+
+
+def test_a_single_line_on_a_page_of_full_staves_is_ruling() -> None:
+    full = [replace(course(row), rows=row - SPACE * np.arange(4)[:, None] + np.zeros((4, 160))) for row in
+            (300, 500, 700, 900)]  # fmt: skip
+    lone, by_the_edge, cut = course(600), course(1180), replace(course(600), cut=2)
+    assert without_lone([*full, lone], 1200) == full
+    for kept in (by_the_edge, cut):
+        assert without_lone([*full, kept], 1200) == [*full, kept]
+    assert without_lone([full[0], lone], 1200) == [full[0], lone]
+    mixed = [*full, lone, course(1000), course(1100)]
+    assert without_lone(mixed, 1200) == mixed
 
 
 def test_ghosts_of_the_other_side_are_no_staves() -> None:

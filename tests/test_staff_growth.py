@@ -122,6 +122,10 @@ def test_a_staff_found_twice_stays_once() -> None:
     below = replace(below, rows=below.rows + 5 * SPACE)
     beside = course(600, 780)
     assert each_once([piece, whole, below, beside]) == [whole, below, beside]
+    lone, ruling, next_one = (course(80, 680, n=1) for _ in range(3))
+    ruling = replace(ruling, rows=ruling.rows - 2 * SPACE, strength=30.0)
+    next_one = replace(next_one, rows=next_one.rows + 5 * SPACE)
+    assert each_once([ruling, lone, next_one]) == [lone, next_one]
     twins = [course(80, 680), course(80, 680)]
     assert each_once(twins)[0] is twins[0]
 

@@ -18,6 +18,7 @@ from neumary.lines import Floats
 from neumary.staff_lines import Course, InkStrips, line_ridges, map_at, reached
 from neumary.staff_trust import along
 from neumary.types import F32, InkMap
+from neumary_models.leaf_outputs import REGIONS
 
 Places = npt.NDArray[np.intp]
 
@@ -37,6 +38,8 @@ _BARE: Final = 0.5  # share of the lines
 _GAP_SPACES: Final = 0.75  # of bare parchment between a staff and what fills up its row
 _LONE_GAP_SPACES: Final = 1.25  # the same where a line is alone
 _OWN: Final = 0.4  # of lines on the map, and in the ink, that a piece of a staff has
+_FADES: Final = 0.5  # probability of a line whose ink has faded, as of one that is mapped
+_BESIDE_SPACES: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)  # from a line, where an ornament covers it
 _LEAST_LEFT_SPACES: Final = 6.0
 
 
@@ -54,9 +57,7 @@ def without_strays(seen: LeafMap, course: Course) -> Course:
     line = along(seen, seen.line, course).mean(axis=0)
     inked = course.seen.mean(axis=0)
     bare = (inked < _BARE) & (line < _HARDLY) & (along(seen, seen.zone[0], course).min(axis=0) > _ELSE)
-    width = max(1, round((_GAP_SPACES if len(course.rows) > 1 else _LONE_GAP_SPACES) * course.per_space))
-    steps = np.flatnonzero(np.diff(np.pad(bare.astype(np.int8), 1)))
-    gaps = [(a, b) for a, b in zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True) if b - a >= width]
+    gaps = _runs(bare, (_GAP_SPACES if len(course.rows) > 1 else _LONE_GAP_SPACES) * course.per_space)
 
     def own(first: int, end: int) -> bool:
         return end > first and min(line[first:end].mean(), inked[first:end].mean()) >= _OWN
@@ -66,9 +67,41 @@ def without_strays(seen: LeafMap, course: Course) -> Course:
         end = end if own(b, end) else a
     for a, b in gaps:
         first = first if b > end or own(first, a) else b
+    if len(course.rows) == 1:
+        first, end = _before_ornaments(line, _ornament(seen, course), inked, first, end, course.per_space)
     if end - first < _LEAST_LEFT_SPACES * course.per_space or not own(first, end):
         return course
     return course.part(first, end)
+
+
+def _runs(there: npt.NDArray[np.bool_], least: float) -> list[tuple[int, int]]:
+    """First and one past last place of each stretch that is long enough."""
+    steps = np.flatnonzero(np.diff(np.pad(there.astype(np.int8), 1)))
+    runs = zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True)
+    return [(a, b) for a, b in runs if b - a >= max(1, round(least))]
+
+
+def _ornament(seen: LeafMap, course: Course) -> Floats:
+    """Probability of an ornament on a staff's lines or just beside them, strip by strip."""
+    cells = seen.region[REGIONS.index("decoration")]
+    beside = [along(seen, cells, course, d * course.space).mean(axis=0) for d in _BESIDE_SPACES]
+    return np.asarray(np.maximum.reduce(beside), dtype=np.float64)
+
+
+def _before_ornaments(
+    line: Floats, ornament: Floats, inked: Floats, first: int, end: int, per_space: float
+) -> tuple[int, int]:
+    """The stretch without ends that, beyond a gap in the ink, are rather an ornament than a line.
+
+    Into the gap it reaches as far as the map sees the line fade.
+    """
+    for a, b in _runs(inked < _BARE, _GAP_SPACES * per_space)[::-1]:
+        if first < a and b < end and line[b:end].mean() < ornament[b:end].mean():
+            end = a + int(np.argmin(np.append(line[a:b], 0.0) >= _FADES))
+    for a, b in _runs(inked < _BARE, _GAP_SPACES * per_space):
+        if first < a and b < end and line[first:a].mean() < ornament[first:a].mean():
+            first = b - int(np.argmin(np.append(line[a:b][::-1], 0.0) >= _FADES))
+    return first, end
 
 
 def painted(ink: InkMap, strips: InkStrips) -> InkStrips:

@@ -15,6 +15,8 @@ _HARDLY_SEEN: Final = 0.35  # share of the lines
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
 _TWICE_SHARE: Final = 0.5  # of the shorter one's width that both have
 _TWICE_SPACES: Final = 0.5  # a line of one so near to one of the other's is the same
+_FEW_LINES: Final = 2
+_BESIDE_SPACES: Final = 2.6  # so near to a staff of few lines another one is ruling beside it
 
 
 def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
@@ -81,7 +83,7 @@ def extent_of(course: Course) -> Extent:
 
 
 def each_once(courses: Sequence[Course]) -> list[Course]:
-    """Of staves that share a line the one of which more is seen.
+    """Of staves that share a line, or of few lines that stand too near to one another, the clearer one.
 
     Parameters
     ----------
@@ -93,7 +95,8 @@ def each_once(courses: Sequence[Course]) -> list[Course]:
     list of Course
         In the same order.
     """
-    order = sorted(range(len(courses)), key=lambda i: (-int(courses[i].seen.sum()), i))
+    clear = [float(course.seen.sum()) * course.strength for course in courses]
+    order = sorted(range(len(courses)), key=lambda i: (-clear[i], i))
     kept: list[int] = []
     for i in order:
         if not any(_share_a_line(courses[i], courses[j]) for j in kept):
@@ -109,4 +112,6 @@ def _share_a_line(one: Course, other: Course) -> bool:
     at = np.linspace(left, right, 16)
     a, b = (np.array([np.interp(at, course.cols, row) for row in course.rows]) for course in (one, other))
     gaps = np.abs(a[:, None] - b[None]).mean(axis=2)
+    if max(len(one.rows), len(other.rows)) <= _FEW_LINES:
+        return bool(gaps.min() < _BESIDE_SPACES * max(one.space, other.space))
     return bool(gaps.min() < _TWICE_SPACES * min(one.space, other.space))

@@ -24,6 +24,8 @@ _COVERED: Final = 0.5
 # and ghosts. Those are 10 grey levels strong and less; the palest of 240 pages had staves of 14.
 _LEAST: Final = -0.3
 _FULL_LINES: Final = 3
+_ALL_FULL: Final = 0.75  # of a page's staves, three at the least
+_EDGE_SPACES: Final = 4.0  # a full staff of which the picture's edge leaves one line
 _TRUSTED: Final = 0.31
 _TRUSTED_FEW: Final = 0.43
 TRUSTED_WELL: Final = 0.6
@@ -99,3 +101,24 @@ def trusted(seen: LeafMap, courses: Sequence[Course], least: float = 0.0) -> lis
     if each[best] < _TRUSTED_PALE and courses[best].strength < _PALE:
         return []
     return [course for course, value in zip(courses, each, strict=True) if value >= _LEAST]
+
+
+def without_lone(courses: Sequence[Course], height: int) -> list[Course]:
+    """Staves without single lines where the page has full ones; those are ruling.
+
+    Parameters
+    ----------
+    courses : sequence of Course
+        All of a page.
+    height : int
+        Of the page in working pixels: near its edges one line may be left of a full staff.
+    """
+    full = sum(len(course.rows) >= _FULL_LINES for course in courses)
+    if full < max(_FULL_LINES, _ALL_FULL * len(courses)):
+        return list(courses)
+    return [course for course in courses if len(course.rows) > 1 or course.cut or _at_edge(course, height)]
+
+
+def _at_edge(course: Course, height: int) -> bool:
+    near = _EDGE_SPACES * course.space
+    return bool(course.rows.min() < near or course.rows.max() > height - near)

@@ -28,7 +28,7 @@ from neumary.staff_growth import grow
 from neumary.staff_gutters import each_once, extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
-from neumary.staff_trust import TRUSTED_WELL, trusted
+from neumary.staff_trust import TRUSTED_WELL, trusted, without_lone
 from neumary.types import Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
 
@@ -269,7 +269,8 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
         alike = [_as_its_column(one, courses) for one in courses]
         for i, one in enumerate(courses):
             courses[i] = one if alike[i] else with_edge_lines(ink, inks[i], seen, one, courses)
-    return each_once(part_at_gutters(courses))
+    courses = each_once(part_at_gutters(courses))
+    return courses if asked else without_lone(courses, ink.flat.shape[0])
 
 
 def _as_its_column(course: Course, courses: list[Course]) -> bool:
