@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 from functools import cache
-from typing import get_args
+from types import SimpleNamespace
+from typing import cast, get_args
 
 import cv2
 import msgspec
@@ -27,7 +28,18 @@ from neumary.ink import map_ink
 from neumary.kinds import lettered_p, name_kinds
 from neumary.pitch import resolve_pitches
 from neumary.settings import NOTATIONS, make_settings
-from neumary.types import InkMap, LineColour, NotationKind, Page, Scan
+from neumary.types import (
+    Box,
+    Glyph,
+    InkMap,
+    LineColour,
+    NotationKind,
+    Page,
+    Reading,
+    Scan,
+    Staff,
+    StaffLine,
+)
 from neumary_models.labels import HEADS
 from neumary_synth.ageing import Ageing
 from neumary_synth.hand import sample_hand
@@ -74,6 +86,29 @@ def test_a_lozenge_has_slanting_edges_and_a_square_upright_ones() -> None:
     upright, slanting = [0, 4], [1, 3, 5, 7]
     assert by_direction[0][upright].sum() > 1.5 * by_direction[0][slanting].sum()
     assert by_direction[1][slanting].sum() > 3 * by_direction[1][upright].sum()
+
+
+def test_a_staff_that_falls_does_not_make_its_heads_slant() -> None:
+    """Heads are looked at along the lines of their staff: a page askew tells the same as a level one."""
+
+    def shares(fall: float) -> np.ndarray:
+        turn = cv2.getRotationMatrix2D((50, 50), -np.degrees(np.arctan(fall)), 1.0)
+        level = np.full((101, 101, 3), 255, np.uint8)
+        level[42:59, 44:57] = 40
+        flat = cv2.warpAffine(level, turn, (101, 101), flags=cv2.INTER_LINEAR, borderValue=(255, 255, 255))
+        ink = cast(InkMap, SimpleNamespace(flat=flat, scale=1.0))
+        line = StaffLine(
+            cols=(0.0, 100.0), rows=(50 - 50 * fall, 50 + 50 * fall), thickness_px=1, colour="red", seen=1.0
+        )
+        staff = Staff(id="s", column=0, lines=(line,), space_px=20.0, area=Box(0, 0, 100, 100))
+        head = Glyph(id="g", staff="s", row=50.0, col=50.0, box=Box(42, 44, 59, 57))
+        reading = Reading(glyph="g", label="punctum", confidence=1.0)
+        (measured,) = measure_heads(ink, [staff], [head], [reading])
+        return measured.measures[:-2]
+
+    assert np.abs(shares(0.12) - shares(0.0)).max() < 0.03
+    turned = shares(0.12).reshape(-1, DIRECTIONS).sum(axis=0)
+    assert turned[[0, 4]].sum() > 2 * turned[[1, 3, 5, 7]].sum()
 
 
 def test_what_is_not_known_of_heads_is_taken_as_usual() -> None:

@@ -38,6 +38,7 @@ _LEAST_OF_A_HAND: Final = 12  # that tell it from the hand before or after
 _SURE_LOG_ODDS: Final = 3.5  # at 2.2 two of 280 rendered pages of one hand were parted
 _SIDE_SPACES: Final = 2.0
 _SIDE_PX: Final = 24
+_SLOPE_SPACES: Final = 2.0  # how far to either side a staff's slope is taken from
 _MIDDLE: Final = slice(4, 20)  # px: what of a patch is the head's own
 _SOFT_PX: Final = 0.7
 _LEVEL: Final = (DIRECTIONS // 4, 3 * DIRECTIONS // 4)  # upper and lower edges, as staff lines have
@@ -69,21 +70,21 @@ def measure_heads(
     ink : InkMap
     staves, glyphs, readings : sequence of Staff, of Glyph, of Reading
     """
-    space = {staff.id: staff.space_px for staff in staves}
+    own = {staff.id: staff for staff in staves}
     current = {reading.glyph: reading for reading in readings}
     sure: list[tuple[Glyph, str]] = []
     for glyph in glyphs:
         reading = current.get(glyph.id)
-        if reading is None or glyph.staff not in space:
+        if reading is None or glyph.staff not in own:
             continue
         if reading.label not in HEADS or reading.note or reading.confidence < _SURE_HEAD_P:
             continue
         sure.append((glyph, reading.label))
     out = []
     for glyph, label in sure[:: max(1, math.ceil(len(sure) / _MOST_HEADS))]:
-        box, unit = glyph.box, space[glyph.staff]
-        sizes = [(box.bottom - box.top) / unit, (box.right - box.left) / unit]
-        measured = np.concatenate([count_edges(_patch(ink, glyph, unit)), sizes])
+        box, staff = glyph.box, own[glyph.staff]
+        sizes = [(box.bottom - box.top) / staff.space_px, (box.right - box.left) / staff.space_px]
+        measured = np.concatenate([count_edges(_patch(ink, glyph, staff)), sizes])
         out.append(MeasuredHead(glyph.staff, label, measured))
     return out
 
@@ -136,18 +137,31 @@ def change_of_hand(heads: Sequence[MeasuredHead], order: Sequence[str]) -> int:
     return best
 
 
-def _patch(ink: InkMap, glyph: Glyph, space_px: float) -> F64:
-    """Ink around a head, grey levels swallowed, brought to one size."""
-    side = _SIDE_SPACES * space_px * ink.scale
-    step = side / _SIDE_PX
+def _patch(ink: InkMap, glyph: Glyph, staff: Staff) -> F64:
+    """Ink around a head, grey levels swallowed, brought to one size, the staff level."""
+    step = _SIDE_SPACES * staff.space_px * ink.scale / _SIDE_PX
     row, col = (glyph.row + 0.5) * ink.scale - 0.5, (glyph.col + 0.5) * ink.scale - 0.5
-    lead = (step - side) / 2
-    to_page = np.array([[step, 0, col + lead], [0, step, row + lead]])
+    turn = math.atan(_slope(staff, glyph.col))
+    along, across = step * math.cos(turn), step * math.sin(turn)
+    middle = (_SIDE_PX - 1) / 2
+    to_page = np.array(
+        [
+            [along, -across, col - middle * (along - across)],
+            [across, along, row - middle * (along + across)],
+        ]
+    )
     flat = cv2.warpAffine(
         ink.flat, to_page, (_SIDE_PX, _SIDE_PX), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255),
     )  # fmt: skip
     return np.asarray(255.0 - flat.min(axis=2), dtype=np.float64)
+
+
+def _slope(staff: Staff, col: float) -> float:
+    """How steeply a staff's lines fall to the right at a column; 0 without lines."""
+    reach = _SLOPE_SPACES * staff.space_px
+    falls = [line.row_at(col + reach) - line.row_at(col - reach) for line in staff.lines]
+    return float(np.median(falls)) / (2 * reach) if falls else 0.0
 
 
 def count_edges(patch: F64) -> F64:

@@ -1,6 +1,7 @@
 """Fit `neumary.head_shape_table`: square hands told from pointed ones by the edges of their heads.
 
     python -m neumary_training.head_shape_fit --work runs/heads --pages 820            # fit
+    python -m neumary_training.head_shape_fit --work runs/heads --pages 300 --on       # fit on with fewer
     python -m neumary_training.head_shape_fit --work runs/heads --pages 100 --report   # measure
 
 Pages are rendered, half of them in pointed hands, and read end to end; those of two hands, square and
@@ -19,7 +20,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from neumary.head_shape_table import LEAST_SPREAD
+from neumary.head_shape_table import LEAST_SPREAD, MEANS, OFFSET, SPREADS, WEIGHTS
 from neumary.head_shapes import GROUPS, MEASURES, describe, measure_heads, pointed_p
 from neumary.models import load_model
 from neumary.pipeline import find_staves_of, number_signs, read_signs
@@ -77,18 +78,32 @@ def collect(split: str, pages: int, work: Path, model: LoadedModel) -> tuple[F64
     return table[:, 1:], table[:, 0] > 0.5
 
 
-def fit(described: F64, pointed: npt.NDArray[np.bool_]) -> tuple[F64, F64, F64, float]:
-    """Means, spreads, weights and offset of greatest penalised likelihood (Newton's method)."""
-    means = np.nanmean(described, axis=0)
-    spreads = np.nanstd(described, axis=0)
+def fit(described: F64, pointed: npt.NDArray[np.bool_], shipped: bool = False) -> tuple[F64, F64, F64, float]:
+    """Means, spreads, weights and offset of greatest penalised likelihood (Newton's method).
+
+    Parameters
+    ----------
+    described, pointed : ndarray
+        From `collect`.
+    shipped : bool
+        Keep the shipped means and spreads and hold the weights near the shipped ones, for fewer pages
+        than a fit of its own needs.
+    """
+    if shipped:
+        means, spreads = np.array(MEANS), np.array(SPREADS)
+        near = np.r_[np.array(WEIGHTS) * np.sqrt(len(WEIGHTS)), OFFSET]
+    else:
+        means, spreads = np.nanmean(described, axis=0), np.nanstd(described, axis=0)
+        near = np.zeros(described.shape[1] + 1)
     off = np.nan_to_num((described - means) / np.maximum(spreads, LEAST_SPREAD))
     table = np.c_[off / np.sqrt(off.shape[1]), np.ones(len(off))]
     penalty = np.diag([PENALTY] * off.shape[1] + [1e-6])
-    weights = np.zeros(table.shape[1])
+    weights = near.copy()
     for _ in range(_ROUNDS):
         p = 1 / (1 + np.exp(-np.clip(table @ weights, -30, 30)))
         curve = (table * (p * (1 - p) + 1e-6)[:, None]).T @ table + penalty
-        weights = weights - np.linalg.solve(curve, table.T @ (p - pointed) + penalty @ weights)
+        slope = table.T @ (p - pointed) + penalty @ (weights - near)
+        weights = weights - np.linalg.solve(curve, slope)
     return means, spreads, weights[:-1] / np.sqrt(off.shape[1]), float(weights[-1])
 
 
@@ -119,6 +134,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--pages", type=int, default=820)
     parser.add_argument("--model", default=zoo.DEFAULT)
     parser.add_argument("--report", action="store_true", help="measure the shipped table on the test part")
+    parser.add_argument("--on", action="store_true", help="fit on from the shipped table, which stays near")
     given = parser.parse_args(arguments)
     cv2.setNumThreads(1)
     model = load_model(given.model, threads=1)
@@ -126,7 +142,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if given.report:
         print(report(described, pointed))
         return
-    means, spreads, weights, offset = fit(described, pointed)
+    means, spreads, weights, offset = fit(described, pointed, given.on)
     print("# fmt: off")
     for name, values in (("MEANS", means), ("SPREADS", spreads), ("WEIGHTS", weights)):
         print(_table(name, values))
