@@ -10,7 +10,7 @@ import pytest
 from neumary.leaf_map import LeafMap
 from neumary.staff_bands import Band
 from neumary.staff_comb import count_lines, find_combs, lines_of
-from neumary.staff_growth import grow
+from neumary.staff_growth import grow, met
 from neumary.staff_gutters import each_once, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, ends, follow_rows
 
@@ -83,6 +83,23 @@ def test_a_line_half_cut_off_by_the_edge_does_not_hold_its_staff_back() -> None:
     more = grow(one_line_short(round(LOWEST) + 4), two, [])
     assert more is not None
     assert more[0] * STRIP == pytest.approx(80, abs=2 * SPACE)
+
+
+def test_pieces_of_a_cut_staff_that_have_grown_together_are_one() -> None:
+    """The right one has a line more, as the staff rises out of the picture's edge."""
+    upper = replace(course(80, 400, n=2), cut=2)
+    upper = replace(upper, rows=upper.rows[1:], seen=upper.seen[1:], cut=3)
+    both = replace(course(404, 680, n=2), cut=2)
+    (one,) = met([both, upper])
+    assert one.rows.shape == (2, 150) and one.cut == 2
+    assert np.diff(one.cols) == pytest.approx(STRIP)
+    assert one.rows == pytest.approx(LOWEST - SPACE * np.arange(2)[:, None] + np.zeros(150))
+    assert one.seen[1].mean() > 0.98 and not one.seen[0, :80].any() and one.seen[0, 82:].all()
+    apart = replace(both, cols=both.cols + 2 * SPACE)
+    assert len(met([upper, apart])) == 2
+    lower = replace(both, rows=both.rows + SPACE / 2)
+    assert len(met([upper, lower])) == 2
+    assert len(met([replace(upper, cut=0), replace(both, cut=0)])) == 2  # whole ones part at gutters
 
 
 def test_a_line_is_not_thought_on_over_the_edge_of_the_picture() -> None:

@@ -382,7 +382,7 @@ def test_low_resolution_leaf_with_a_cut_staff(scans: Path) -> None:
     # from column 545 to 815, where the edge leaves it.
     (cut,) = found[6:]
     low, top = cut.lines
-    assert top.cols[0] < 30 and top.cols[-1] > 820 and 653 < min(top.rows) < max(top.rows) < 663
+    assert top.cols[0] < 45 and top.cols[-1] > 820 and 653 < min(top.rows) < max(top.rows) < 663
     assert 530 < low.cols[0] < 560 and 800 < low.cols[-1] < 840 and 668 < min(low.rows) < max(low.rows) < 675
 
 

@@ -7,12 +7,14 @@ side by side, as strong and as far apart as before, are the same staff.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from neumary.lines import Floats
 from neumary.staff_lines import Course, InkStrips, line_ridges
+from neumary.types import Bool
 
 _BLOCK_SPACES: Final = 2.0  # looked at in one go
 _SLOPE_SPACES: Final = 8.0  # the last stretch, whose slope is carried on
@@ -24,6 +26,8 @@ _SEEN: Final = 0.55  # share of a block in which a line must be seen
 _SEEN_LONE: Final = 0.75  # the same where there is but one line
 _LINES_SEEN: Final = 0.7  # share of the lines
 _EDGE_SPACES: Final = 0.3  # so near to the picture's edge a line is half cut off
+_MEET_SPACES: Final = 0.75  # between the ends of two pieces of one staff
+_SAME_LINE_SPACES: Final = 0.35  # from one end of a line to the other
 _SKIPS: Final = 1  # blocks that may be covered by an initial or a stain
 
 
@@ -50,6 +54,70 @@ def grow(strips: InkStrips, course: Course, others: Sequence[Course]) -> tuple[i
     if not after.shape[1] and not before.shape[1]:
         return None
     return first - before.shape[1], np.hstack([before[:, ::-1], course.rows, after])
+
+
+def met(courses: Sequence[Course]) -> list[Course]:
+    """Pieces of a staff that the picture's edge cuts joined, where they have grown together.
+
+    Between columns there is a gutter, over which none grows.
+
+    Parameters
+    ----------
+    courses : sequence of Course
+        All of a page, grown.
+
+    Returns
+    -------
+    list of Course
+    """
+    done = list(courses)
+    for left in courses:
+        for right in courses:
+            if left is not right and any(left is c for c in done) and any(right is c for c in done):
+                one = _joined(left, right)
+                if one is not None:
+                    done = [one if c is left else c for c in done if c is not right]
+    return done
+
+
+def _joined(left: Course, right: Course) -> Course | None:
+    """Two pieces as one staff; None where they do not meet, or are not cut."""
+    step = float(left.cols[1] - left.cols[0])
+    between = round((float(right.cols[0]) - float(left.cols[-1])) / step) - 1
+    near = _MEET_SPACES * left.per_space
+    if not (left.cut and right.cut and -near <= between <= near) or step != right.cols[1] - right.cols[0]:
+        return None
+    after = right.part(max(0, -between), None)
+    ends, starts = left.rows[:, -1], after.rows[:, 0]
+    apart = np.abs(ends[:, None] - starts[None])
+    k, m = np.unravel_index(int(apart.argmin()), apart.shape)
+    if apart[k, m] > _SAME_LINE_SPACES * left.space:
+        return None
+    below = max(k, m)  # lines of either under the one they share
+    n = below + max(len(ends) - k, len(starts) - m)
+    larger, at = (ends, k) if len(ends) >= len(starts) else (starts, m)
+    if len(larger) < n:
+        return None
+    gaps = (larger - larger[at])[:, None]
+    gap = max(0, between)
+    spread = [_spread(piece, gaps, n, shared, below) for piece, shared in ((left, k), (after, m))]
+    share = (np.arange(gap) + 1) / (gap + 1)
+    bridge = spread[0][0][:, -1:] * (1 - share) + spread[1][0][:, :1] * share
+    unseen = np.zeros((n, gap), bool)
+    rows = np.hstack([spread[0][0], bridge, spread[1][0]])
+    seen, mapped = (np.hstack([spread[0][i], unseen, spread[1][i]]) for i in (1, 2))
+    cols = float(left.cols[0]) + step * np.arange(rows.shape[1])
+    most = left if len(ends) >= len(starts) else right
+    return replace(most, cols=cols, rows=rows, seen=seen, mapped=mapped)
+
+
+def _spread(piece: Course, gaps: Floats, n: int, shared: int, below: int) -> tuple[Floats, Bool, Bool]:
+    """Rows of all `n` lines along a piece that has some of them, and where those are seen, and mapped."""
+    own = slice(below - shared, below - shared + len(piece.rows))
+    rows = piece.rows[shared] + gaps
+    seen, mapped = (np.zeros(rows.shape, bool) for _ in range(2))
+    rows[own], seen[own], mapped[own] = piece.rows, piece.seen, piece.there
+    return rows, seen, mapped
 
 
 def _beyond(

@@ -24,7 +24,7 @@ from neumary.script_scale import under_words
 from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_edges import with_edge_lines
-from neumary.staff_growth import grow
+from neumary.staff_growth import grow, met
 from neumary.staff_gutters import each_once, extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
@@ -269,7 +269,7 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
         alike = [_as_its_column(one, courses) for one in courses]
         for i, one in enumerate(courses):
             courses[i] = one if alike[i] else with_edge_lines(ink, inks[i], seen, one, courses)
-    courses = each_once(part_at_gutters(courses))
+    courses = each_once(part_at_gutters(met(courses)))
     return courses if asked else without_lone(courses, ink.flat.shape[0])
 
 
