@@ -20,7 +20,14 @@ from neumary.glyphs import (
     find_candidates,
     place,
 )
-from neumary.strips import BOTTOM_ROW, STRIP_HEIGHT, STRIP_SPACE, cut_strip
+from neumary.strips import (
+    BOTTOM_ROW,
+    MARGIN_RIGHT_SPACES,
+    MARGIN_SPACES,
+    STRIP_HEIGHT,
+    STRIP_SPACE,
+    cut_strip,
+)
 from neumary_models import outputs
 from neumary_models.labels import NAMES
 
@@ -118,8 +125,8 @@ def test_each_group_of_signs_has_its_level_of_belief() -> None:
 def test_a_head_well_beyond_the_lines_must_be_surer(n_lines: int, left_p: float) -> None:
     staff = bent_staff(30.0, n_lines)
     strip = cut_strip(ink_map(drawn(staff)), staff)
-    margin, end = 2.5 * STRIP_SPACE, strip.page_cols.shape[1]
-    last = end - margin - STRIP_SPACE  # a strip is up to a space wider than its staff
+    margin, end = MARGIN_SPACES * STRIP_SPACE, strip.page_cols.shape[1]
+    last = end - (MARGIN_RIGHT_SPACES + 1) * STRIP_SPACE  # a strip is up to a space wider than asked
     asked = [
         candidate(60, margin - 1.5 * STRIP_SPACE, 0.95),
         candidate(60, margin - 1.5 * STRIP_SPACE, 0.95, "clef_c"),

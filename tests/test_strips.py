@@ -20,7 +20,7 @@ def test_lines_come_out_level_and_evenly_spaced(n_lines: int, space: float) -> N
     assert strip.rgb.shape[0] == STRIP_HEIGHT and strip.rgb.shape[1] % 16 == 0
     ink = 255 - strip.rgb.min(axis=2).astype(float)
     for row in line_rows(range(n_lines)):
-        band = ink[int(row) - 4 : int(row) + 5, 60:-60]
+        band = ink[int(row) - 4 : int(row) + 5, 60:-80]
         centre = (band * np.arange(-4, 5)[:, None]).sum(0) / band.sum(0)
         assert np.abs(centre).max() < 0.05 * STRIP_SPACE
 
@@ -65,6 +65,14 @@ def test_working_scale_changes_nothing_but_sharpness() -> None:
     full = cut_strip(ink_map(page), staff).rgb.astype(float)
     small = cut_strip(ink_map(half, 0.5), staff).rgb.astype(float)
     assert np.abs(cv2.blur(full, (5, 5)) - cv2.blur(small, (5, 5))).max() < 12
+
+
+def test_a_strip_keeps_more_of_the_margin_where_custodes_stand() -> None:
+    staff = bent_staff(30.0, 4)
+    cols = cut_strip(ink_map(drawn(staff)), staff).page_cols[0]
+    left, right = staff.lines[0].cols[0], staff.lines[0].cols[-1]
+    assert (left - cols[0]) / 30.0 == pytest.approx(2.5, abs=0.01)
+    assert 3.4 < (cols[-1] - right) / 30.0 < 4.5
 
 
 def test_a_staff_without_lines_is_refused() -> None:

@@ -49,6 +49,18 @@ def scores(words: list[tuple[int, int]], top: int = 144, bottom: int = 160, widt
     return out
 
 
+def test_words_far_right_of_a_staff_belong_to_another_column() -> None:
+    seen = strip(960)
+    end = max(line.cols[-1] for line in seen.staff.lines) - 50  # of the lines, in the strip
+    reach = 2.5 * seen.staff.space_px
+    own, other = (
+        (int(end + reach - 60), int(end + reach - 30)),
+        (int(end + reach + 10), int(end + reach + 60)),
+    )
+    (found,) = find_words(seen, scores([own, other], width=960))
+    assert found.box and found.box.right <= end + reach + 50
+
+
 def test_words_are_parted_at_wide_gaps_only() -> None:
     written = [(40, 60), (62, 90), (110, 150), (200, 216)]  # gaps of 2, 20 and 50 px in letters 16 px high
     found = find_words(strip(), scores(written))

@@ -13,7 +13,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from neumary.strips import BOTTOM_ROW, STRIP_SPACE
+from neumary.strips import BOTTOM_ROW, MARGIN_SPACES, STRIP_SPACE
 from neumary.types import F32, U8, Bool, Box, Strip, Syllable
 from neumary_models.labels import LAYERS
 from neumary_models.outputs import LAYER, STRIDE
@@ -45,6 +45,7 @@ def find_words(strip: Strip, scores: F32) -> list[Syllable]:
         Left to right, without ids and text. Words in red are left out: rubrics are not sung.
     """
     text = _text_cells(scores) & ~_red_cells(strip.rgb)
+    text[:, _end_col(strip) :] = False
     band = _band(text)
     if band is None:
         return []
@@ -61,6 +62,12 @@ def find_words(strip: Strip, scores: F32) -> list[Syllable]:
             continue  # points and specks
         words.append(Syllable(id="", staff=strip.staff.id, box=_page_box(strip, low, left, high, right)))
     return words
+
+
+def _end_col(strip: Strip) -> int:
+    """Column of the maps from which on words belong to another column of the page."""
+    end = max(line.cols[-1] for line in strip.staff.lines) + MARGIN_SPACES * strip.staff.space_px
+    return int(np.searchsorted(strip.page_cols[0], end)) // STRIDE
 
 
 def _first_row() -> int:
