@@ -15,8 +15,7 @@ _HARDLY_SEEN: Final = 0.35  # share of the lines
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
 _TWICE_SHARE: Final = 0.5  # of the shorter one's width that both have
 _TWICE_SPACES: Final = 0.5  # a line of one so near to one of the other's is the same
-_FEW_LINES: Final = 2
-_BESIDE_SPACES: Final = 2.6  # so near to a staff of few lines another one is ruling beside it
+_BESIDE_SPACES: Final = 2.6  # so near to a single line another one is ruling beside it
 
 
 def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
@@ -83,7 +82,7 @@ def extent_of(course: Course) -> Extent:
 
 
 def each_once(courses: Sequence[Course]) -> list[Course]:
-    """Of staves that share a line, or of few lines that stand too near to one another, the clearer one.
+    """Of staves that share a line, or single lines too near to one another, the clearer one.
 
     Parameters
     ----------
@@ -112,6 +111,6 @@ def _share_a_line(one: Course, other: Course) -> bool:
     at = np.linspace(left, right, 16)
     a, b = (np.array([np.interp(at, course.cols, row) for row in course.rows]) for course in (one, other))
     gaps = np.abs(a[:, None] - b[None]).mean(axis=2)
-    if max(len(one.rows), len(other.rows)) <= _FEW_LINES:
+    if len(one.rows) == len(other.rows) == 1:
         return bool(gaps.min() < _BESIDE_SPACES * max(one.space, other.space))
     return bool(gaps.min() < _TWICE_SPACES * min(one.space, other.space))
