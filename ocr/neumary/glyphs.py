@@ -231,12 +231,14 @@ def _log_odds(p: float) -> float:
 
 def _clash(a: Candidate, b: Candidate) -> bool:
     rows, cols = abs(a.row - b.row), abs(a.col - b.col)
+    if max(rows, cols) >= _CUSTODES_APART_SPACES * STRIP_SPACE:
+        return False  # no signs further apart do; most pairs are
     # The blocks of a clef look like heads; no head stands over, under or in a clef.
     if (a.label in HEADS and _is_clef(b)) or (b.label in HEADS and _is_clef(a)):
         half_rows, half_cols = _CLEF_OWN_SPACES
         if rows < half_rows * STRIP_SPACE and cols < half_cols * STRIP_SPACE:
             return True
-    if a.label == b.label == "custos" and max(rows, cols) < _CUSTODES_APART_SPACES * STRIP_SPACE:
+    if a.label == b.label == "custos":
         return True
     sure = a.label in HEADS and b.label in HEADS and min(a.p_sign, b.p_sign) > SURE_HEADS[0]
     apart = SURE_HEADS[1] if sure else HEAD_APART_SPACES
