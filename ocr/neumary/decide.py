@@ -28,7 +28,7 @@ from neumary_models.labels import CLEFS
 
 _HUMBLE_POWER: Final = 0.7  # odds of a clef nobody saw are too sure of themselves: raised to this power
 _BLIND_DOUBT: Final = 0.5  # chance that habits mislead where the whole run shows no clef at all
-_OVERRULE_P: Final = 0.6  # a believed clef is not overruled for anything less probable than this
+_OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
 _LEAVE_OUT_P: Final = 0.9  # nor one in mid-staff, where other signs are taken for clefs, left out for less
 _HIDDEN_CLEF_P: Final = 0.15  # a leftmost sign whose clef rivals reach this may be the clef
 _FLAT_LEAST_P: Final = 0.05  # a neighbouring B step must reach this for a flat to move there
