@@ -81,7 +81,7 @@ def met(courses: Sequence[Course]) -> list[Course]:
 
 
 def _joined(left: Course, right: Course) -> Course | None:
-    """Two pieces as one staff; None where they do not meet, or are not cut."""
+    """Two pieces as one staff, with the lines of that which has more; None where they do not meet."""
     step = float(left.cols[1] - left.cols[0])
     between = round((float(right.cols[0]) - float(left.cols[-1])) / step) - 1
     near = _MEET_SPACES * left.per_space
@@ -90,31 +90,30 @@ def _joined(left: Course, right: Course) -> Course | None:
     after = right.part(max(0, -between), None)
     ends, starts = left.rows[:, -1], after.rows[:, 0]
     apart = np.abs(ends[:, None] - starts[None])
-    k, m = np.unravel_index(int(apart.argmin()), apart.shape)
-    if apart[k, m] > _SAME_LINE_SPACES * left.space:
+    k, m = divmod(int(apart.argmin()), len(starts))  # the line that both have
+    most, at, beyond = (left, k, k - m) if len(ends) >= len(starts) else (right, m, m - k)
+    fewer = min(len(ends), len(starts))
+    if apart[k, m] > _SAME_LINE_SPACES * left.space or not 0 <= beyond <= len(most.rows) - fewer:
         return None
-    below = max(k, m)  # lines of either under the one they share
-    n = below + max(len(ends) - k, len(starts) - m)
-    larger, at = (ends, k) if len(ends) >= len(starts) else (starts, m)
-    if len(larger) < n:
-        return None
-    gaps = (larger - larger[at])[:, None]
+    offsets = ends - ends[at] if most is left else starts - starts[at]
+    spread = [_spread(piece, offsets, shared, at) for piece, shared in ((left, k), (after, m))]
     gap = max(0, between)
-    spread = [_spread(piece, gaps, n, shared, below) for piece, shared in ((left, k), (after, m))]
     share = (np.arange(gap) + 1) / (gap + 1)
     bridge = spread[0][0][:, -1:] * (1 - share) + spread[1][0][:, :1] * share
-    unseen = np.zeros((n, gap), bool)
+    unseen = np.zeros((len(offsets), gap), bool)
     rows = np.hstack([spread[0][0], bridge, spread[1][0]])
     seen, mapped = (np.hstack([spread[0][i], unseen, spread[1][i]]) for i in (1, 2))
-    cols = float(left.cols[0]) + step * np.arange(rows.shape[1])
-    most = left if len(ends) >= len(starts) else right
+    cols = np.asarray(left.cols[0] + step * np.arange(rows.shape[1]), dtype=np.float64)
     return replace(most, cols=cols, rows=rows, seen=seen, mapped=mapped)
 
 
-def _spread(piece: Course, gaps: Floats, n: int, shared: int, below: int) -> tuple[Floats, Bool, Bool]:
-    """Rows of all `n` lines along a piece that has some of them, and where those are seen, and mapped."""
-    own = slice(below - shared, below - shared + len(piece.rows))
-    rows = piece.rows[shared] + gaps
+def _spread(piece: Course, offsets: Floats, shared: int, at: int) -> tuple[Floats, Bool, Bool]:
+    """Rows of all lines along a piece that has some of them, and where those are seen, and mapped.
+
+    Its line `shared` is line `at` of all.
+    """
+    own = slice(at - shared, at - shared + len(piece.rows))
+    rows = np.asarray(piece.rows[shared] + offsets[:, None], dtype=np.float64)
     seen, mapped = (np.zeros(rows.shape, bool) for _ in range(2))
     rows[own], seen[own], mapped[own] = piece.rows, piece.seen, piece.there
     return rows, seen, mapped
