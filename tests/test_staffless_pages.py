@@ -39,6 +39,7 @@ from neumary.staffless import FreeCandidate, merge_signs, scaled
 from neumary.staffless_look import FreeLook, look_for_signs
 from neumary.store import decode_page, encode_page
 from neumary.types import Box, Glyph, Page, Pitch, Reading, Scan
+from neumary_models.leaf_outputs import REGIONS
 from neumary_models.staffless_outputs import (
     CHANNELS_OUT,
     CONTOURS,
@@ -222,6 +223,20 @@ def test_round_staves_signs_are_looked_for_where_it_is_worth_while(
         settings = ReadSettings(notation=notation)  # type: ignore[arg-type]
         read = staffless_pages.add_free_signs(page, scan, leaf_map(free), READER, settings)
     assert bool(free_ids(read)) == found
+
+
+@pytest.mark.parametrize(("music", "free", "worth"), [(150, 10, True), (600, 10, False), (20, 4, False)])
+def test_few_free_signs_beside_few_notes_are_worth_a_look(
+    layered: Rendered, music: int, free: int, worth: bool
+) -> None:
+    """A page of many words: what looks like free signs is weighed against what looks like notes."""
+    empty = np.zeros((100, 100), np.float32)
+    region = np.zeros((4, 10_000), np.float32)
+    region[REGIONS.index("music"), :music] = 1.0
+    region[REGIONS.index("free-sign"), music : music + free] = 1.0
+    grid = region.reshape(4, 100, 100)
+    seen = LeafMap(np.zeros((3, 100, 100), np.float32), empty, empty, empty, empty, grid, (1.0, 1.0))
+    assert staffless_pages._worth_while(bare(layered)[0], seen) == worth
 
 
 def test_without_lines_wanted_the_page_is_read_for_signs(staffless: Rendered) -> None:

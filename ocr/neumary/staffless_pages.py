@@ -38,9 +38,11 @@ _SIGNS_SHARE: Final = 0.0005  # of a page's cells must look like signs of some k
 _FEW_LINES: Final = 2
 _BEYOND_DOUBT: Final = 0.8
 _MANY: Final = 8  # sure signs that make a page of them
-_FREE_SHARE: Final = (
-    0.003  # and so many like staffless ones round staves; rendered pages have 0.0012 or 0.007
-)
+# Cells like staffless signs round staves: so many of the page, or, on a page of many words, so many for each
+# cell of notes; on rendered pages with layers 0.1 and more for each, on others up to 0.008.
+_FREE_SHARE: Final = 0.003
+_FREE_PER_MUSIC: Final = 0.05
+_FREE_LEAST: Final = 0.0005  # and no fewer: with fewer on the page there are none
 _FEWEST: Final = 3  # signs around the staves of a page below which there are none
 _PER_STAFF: Final = 0.5  # of them for each staff, at least
 _PLAIN: Final = ("square", "pointed")  # kinds that become "layered" with signs around them
@@ -149,7 +151,8 @@ def _worth_while(page: Page, seen: LeafMap | None) -> bool:
     if not page.staves or seen is None:
         return not page.staves
     if any(_heads(page, staff.id) for staff in page.staves):
-        return seen.share_of("free-sign") >= _FREE_SHARE
+        free = seen.share_of("free-sign")
+        return free >= max(_FREE_LEAST, min(_FREE_SHARE, _FREE_PER_MUSIC * seen.share_of("music")))
     return seen.share_of("free-sign") + seen.share_of("music") >= _SIGNS_SHARE
 
 
@@ -176,7 +179,7 @@ def _with_rows(page: Page, look: FreeLook) -> Page:
 
 
 def _believed(row: Sequence[FreeCandidate]) -> bool:
-    """Whether a row has a neume at all, and more than a lone doubtful one: a sure letter speaks for it too."""
+    """Whether a row has a neume, and more than a lone doubtful one: a sure letter speaks for it too."""
     neumes = [sign for sign in row if sign.name != LETTER]
     return len(neumes) > 1 or (bool(neumes) and any(sign.p_sign > _LONE_P for sign in row))
 
