@@ -38,6 +38,7 @@ _BARE: Final = 0.5  # share of the lines
 _GAP_SPACES: Final = 0.75  # of bare parchment between a staff and what fills up its row
 _LONE_GAP_SPACES: Final = 1.25  # the same where a line is alone
 _OWN: Final = 0.4  # of lines on the map, and in the ink, that a piece of a staff has
+_ORNAMENT: Final = 0.65  # mean probability; fillings of rows 0.8, worn lines beyond an initial 0.5
 _FADES: Final = 0.5  # probability of a line whose ink has faded, as of one that is mapped
 _BESIDE_SPACES: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)  # from a line, where an ornament covers it
 _LEAST_LEFT_SPACES: Final = 6.0
@@ -96,10 +97,10 @@ def _before_ornaments(
     Into the gap it reaches as far as the map sees the line fade.
     """
     for a, b in _runs(inked < _BARE, _GAP_SPACES * per_space)[::-1]:
-        if first < a and b < end and line[b:end].mean() < ornament[b:end].mean():
+        if first < a and b < end and ornament[b:end].mean() > max(_ORNAMENT, line[b:end].mean()):
             end = a + int(np.argmin(np.append(line[a:b], 0.0) >= _FADES))
     for a, b in _runs(inked < _BARE, _GAP_SPACES * per_space):
-        if first < a and b < end and line[first:a].mean() < ornament[first:a].mean():
+        if first < a and b < end and ornament[first:a].mean() > max(_ORNAMENT, line[first:a].mean()):
             first = b - int(np.argmin(np.append(line[a:b][::-1], 0.0) >= _FADES))
     return first, end
 
