@@ -40,16 +40,27 @@ def evaluate(
     curve : list of (float, float, int)
         Reliability of the odd strips: mean stated confidence, share right, count, by bin.
     """
-    raw = [_score(net, strips, index) for index in range(len(strips.lines))]
-    truths = [
-        strips.signs[strips.sign_starts[i] : strips.sign_starts[i + 1]] for i in range(len(strips.lines))
-    ]
+    raw, truths = _read(net, strips)
     fit = [i for i in range(len(raw)) if i % 2 == 0]
     test = [i for i in range(len(raw)) if i % 2 == 1]
     calibration = fit_calibration([raw[i] for i in fit], [truths[i] for i in fit])
     metrics = measure([raw[i] for i in test], [truths[i] for i in test], calibration)
     curve = metrics.pop("reliability")
     return metrics, asdict(calibration), curve
+
+
+def evaluate_as_is(net: torch.nn.Module, strips: Cropper, calibration: Calibration) -> dict[str, Any]:
+    """Measures on all strips, with a calibration that was fitted elsewhere."""
+    metrics = measure(*_read(net, strips), calibration)
+    del metrics["reliability"]
+    return metrics
+
+
+def _read(net: torch.nn.Module, strips: Cropper) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Scores and true signs, strip by strip."""
+    count = len(strips.lines)
+    truths = [strips.signs[strips.sign_starts[i] : strips.sign_starts[i + 1]] for i in range(count)]
+    return [_score(net, strips, index) for index in range(count)], truths
 
 
 @torch.no_grad()

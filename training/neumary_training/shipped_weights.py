@@ -175,9 +175,7 @@ def restore(name: str) -> MapNet:
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(
-        description="Write a shipped model as weights to go on from."
-    )
+    parser = argparse.ArgumentParser(description="Write a shipped model as weights to go on from.")
     parser.add_argument("name", help="strip-float, leaf or staffless")
     parser.add_argument("--out", type=Path, required=True, help="a .pt file for --from")
     options = parser.parse_args()
