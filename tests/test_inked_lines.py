@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from neumary.ink import map_ink
-from neumary.inked_lines import drawn_p, line_contrast
+from neumary.inked_lines import drawn_p, line_contrast, only_thought
+from neumary.leaf_map import LeafMap
 from neumary.types import Box, InkMap, Scan, Staff, StaffLine
 from neumary_synth.ageing import Ageing
 from neumary_synth.render import Rendered, render_page
@@ -51,3 +52,17 @@ def test_nothing_bare_says_nothing() -> None:
     staff = Staff(id="s01", column=0, lines=(line,), space_px=12.0, area=Box(0, 0, 60, 200))
     assert line_contrast(ink, staff) is None
     assert drawn_p(ink, [staff]) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("map_p", "drawn", "thought"), [(0.5, 0.2, True), (0.7, 0.2, False), (0.5, 0.8, False)]
+)
+def test_lines_are_thought_where_neither_ink_nor_map_shows_them(
+    map_p: float, drawn: float, thought: bool
+) -> None:
+    ink = InkMap("p", np.zeros((60, 200, 3), np.uint8), *[np.zeros((60, 200), np.uint8)] * 2, 1.0)
+    line = StaffLine(cols=(0.0, 199.0), rows=(30.0, 30.0), thickness_px=2.0, colour="black", seen=1.0)
+    staff = Staff(id="s01", column=0, lines=(line,), space_px=12.0, area=Box(0, 0, 60, 200))
+    cells = np.full((15, 50), map_p, np.float32)
+    look = LeafMap(np.stack([cells] * 3), cells, cells, cells, cells, np.stack([cells] * 4), (4.0, 4.0))
+    assert only_thought(ink, look, [staff], drawn) is thought

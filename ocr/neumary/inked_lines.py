@@ -34,6 +34,8 @@ _LEAST_BARE: Final = 10  # samples without writing that tell anything
 # took a grid for lines, and far more where it took ruling or text for lines, which this cannot tell.
 _CONTRAST_EVEN: Final = 10.5
 _CONTRAST_SLOPE: Final = 0.6
+_LINES_SEEN: Final = 0.58
+"""Between what the network says of lines thought into a grid and of drawn ones; see `line_p`."""
 
 
 def drawn_p(ink: InkMap, staves: Sequence[Staff]) -> float:
@@ -54,6 +56,24 @@ def drawn_p(ink: InkMap, staves: Sequence[Staff]) -> float:
     if not told:
         return 1.0
     return 1 / (1 + math.exp(-_CONTRAST_SLOPE * (float(np.median(told)) - _CONTRAST_EVEN)))
+
+
+def only_thought(ink: InkMap, seen: LeafMap, staves: Sequence[Staff], drawn: float) -> bool:
+    """Whether a page's lines are none: neither their ink nor the leaf network speaks for them.
+
+    Parchment photographed dark leaves little light for lines to swallow, so a faint contrast alone
+    does not throw away staves along whose lines the network sees lines.
+
+    Parameters
+    ----------
+    ink : InkMap
+    seen : LeafMap
+        In which the staves were found.
+    staves : sequence of Staff
+    drawn : float
+        From `drawn_p`.
+    """
+    return drawn < 0.5 and line_p(ink, seen, staves) < _LINES_SEEN
 
 
 def line_contrast(ink: InkMap, staff: Staff) -> float | None:

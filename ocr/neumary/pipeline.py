@@ -14,7 +14,7 @@ import neumary
 from neumary import coloured, decide, ink, kinds, letter_staves, modes, neumes, pitch, staffless_pages, staves
 from neumary.gamut import FAINT
 from neumary.glyphs import Calibration, Candidate, choose, doubt_beyond, find_candidates, place
-from neumary.inked_lines import NOT_DRAWN, drawn_p
+from neumary.inked_lines import NOT_DRAWN, drawn_p, only_thought
 from neumary.line_rule import parse_rule
 from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
@@ -68,7 +68,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
         drawn = drawn_p(leaf, seen.staves)
         if settings.only == "all":
             lettered = letter_staves.instead_of_lines(scan, leaf, seen.seen, model, seen.staves, drawn)
-        if drawn < 0.5 or lettered is not None:
+        if lettered is not None or only_thought(leaf, seen.seen, seen.staves, drawn):
             seen = replace(seen, staves=[], remarks=[NOT_DRAWN])
     found = [] if asked in ("letters", "staffless") else seen.staves  # their lines are ruling
     rule = parse_rule(settings.line_colours)
