@@ -7,6 +7,7 @@ name is always complete, even after a crash or a power cut.
 from __future__ import annotations
 
 import contextlib
+import inspect
 import math
 import os
 import threading
@@ -351,10 +352,24 @@ def page_schema() -> dict[str, Any]:
         "$id": f"urn:neumary:page:{SCHEMA}",
         "title": "A page of plainchant as read by Neumary",
         "version": SCHEMA,
-        **msgspec.json.schema(Page),
+        **_canonical(msgspec.json.schema(Page)),
     }
 
 
 def schema_bytes() -> bytes:
     """Give the published JSON Schema as the bytes of its file."""
     return msgspec.json.format(msgspec.json.encode(page_schema(), order="sorted"), indent=2) + b"\n"
+
+
+def _canonical(schema: Any) -> Any:
+    """The schema whatever msgspec made it: descriptions without the source's indent, choices in order."""
+    if isinstance(schema, list):
+        return [_canonical(value) for value in schema]
+    if not isinstance(schema, dict):
+        return schema
+    whole = {key: _canonical(value) for key, value in schema.items()}
+    if isinstance(whole.get("description"), str):
+        whole["description"] = inspect.cleandoc(whole["description"])
+    if isinstance(whole.get("anyOf"), list):  # the order says nothing
+        whole["anyOf"].sort(key=lambda choice: msgspec.json.encode(choice, order="sorted"))
+    return whole
