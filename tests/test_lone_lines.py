@@ -132,4 +132,12 @@ def test_ghosts_of_the_other_side_are_no_staves() -> None:
     """A pale staff must be seen clearly on the map."""
     on_map = seen([(90, 0, 160)], decoration=(0, 20))
     pale = replace(course(90), strength=8.0)
+    assert 0.45 < trust(on_map, pale) < 0.6
     assert trusted(on_map, [course(90)]) and not trusted(on_map, [pale])
+
+
+def test_a_dark_photograph_keeps_pale_staves_that_are_clear_to_see() -> None:
+    pale = replace(course(90), strength=8.0)
+    on_map = seen([(90, 0, 160)], decoration=(0, 8))
+    assert 0.6 < trust(on_map, pale) < 0.7
+    assert trusted(on_map, [pale]) == [pale]
