@@ -294,7 +294,7 @@ def test_the_overview_keeps_pace_with_a_long_run(
 
 
 SCRIPT = """
-    import sys
+    import signal, sys
     from pathlib import Path
     sys.path.insert(0, sys.argv[1])
     import stand_ins
@@ -302,6 +302,7 @@ SCRIPT = """
     from neumary.inputs import list_inputs
     from neumary.settings import ReadSettings
     if __name__ == "__main__":
+        signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
         run = Run(Path(sys.argv[3]), ReadSettings(), jobs=2, reader=stand_ins.read_slowly)
         inputs = list_inputs([sys.argv[2]])
         report = read_all(inputs, run, on_page=lambda page: print(page.page_id, flush=True))
