@@ -16,8 +16,8 @@ from neumary import lines
 from neumary.leaf_map import LeafMap
 from neumary.lines import Floats
 from neumary.staff_lines import Course, InkStrips, line_ridges, map_at, reached
-from neumary.staff_trust import along
-from neumary.types import F32, InkMap
+from neumary.staff_trust import BESIDE_SPACES, along
+from neumary.types import F32, Bool, InkMap
 from neumary_models.leaf_outputs import REGIONS
 
 Places = npt.NDArray[np.intp]
@@ -40,7 +40,6 @@ _LONE_GAP_SPACES: Final = 1.25  # the same where a line is alone
 _OWN: Final = 0.4  # of lines on the map, and in the ink, that a piece of a staff has
 _ORNAMENT: Final = 0.65  # mean probability; fillings of rows 0.8, worn lines beyond an initial 0.5
 _FADES: Final = 0.5  # probability of a line whose ink has faded, as of one that is mapped
-_BESIDE_SPACES: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)  # from a line, where an ornament covers it
 _LEAST_LEFT_SPACES: Final = 6.0
 
 
@@ -58,7 +57,7 @@ def without_strays(seen: LeafMap, course: Course) -> Course:
     line = along(seen, seen.line, course).mean(axis=0)
     inked = course.seen.mean(axis=0)
     bare = (inked < _BARE) & (line < _HARDLY) & (along(seen, seen.zone[0], course).min(axis=0) > _ELSE)
-    gaps = _runs(bare, (_GAP_SPACES if len(course.rows) > 1 else _LONE_GAP_SPACES) * course.per_space)
+    gaps = _long_runs(bare, (_GAP_SPACES if len(course.rows) > 1 else _LONE_GAP_SPACES) * course.per_space)
 
     def own(first: int, end: int) -> bool:
         return end > first and min(line[first:end].mean(), inked[first:end].mean()) >= _OWN
@@ -75,17 +74,15 @@ def without_strays(seen: LeafMap, course: Course) -> Course:
     return course.part(first, end)
 
 
-def _runs(there: npt.NDArray[np.bool_], least: float) -> list[tuple[int, int]]:
+def _long_runs(there: Bool, least: float) -> list[tuple[int, int]]:
     """First and one past last place of each stretch that is long enough."""
-    steps = np.flatnonzero(np.diff(np.pad(there.astype(np.int8), 1)))
-    runs = zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True)
-    return [(a, b) for a, b in runs if b - a >= max(1, round(least))]
+    return [(a, b) for a, b in lines.runs(there) if b - a >= max(1, round(least))]
 
 
 def _ornament(seen: LeafMap, course: Course) -> Floats:
     """Probability of an ornament on a staff's lines or just beside them, strip by strip."""
     cells = seen.region[REGIONS.index("decoration")]
-    beside = [along(seen, cells, course, d * course.space).mean(axis=0) for d in _BESIDE_SPACES]
+    beside = [along(seen, cells, course, d * course.space).mean(axis=0) for d in BESIDE_SPACES]
     return np.asarray(np.maximum.reduce(beside), dtype=np.float64)
 
 
@@ -96,10 +93,11 @@ def _before_ornaments(
 
     Into the gap it reaches as far as the map sees the line fade.
     """
-    for a, b in _runs(inked < _BARE, _GAP_SPACES * per_space)[::-1]:
+    gaps = _long_runs(inked < _BARE, _GAP_SPACES * per_space)
+    for a, b in gaps[::-1]:
         if first < a and b < end and ornament[b:end].mean() > max(_ORNAMENT, line[b:end].mean()):
             end = a + int(np.argmin(np.append(line[a:b], 0.0) >= _FADES))
-    for a, b in _runs(inked < _BARE, _GAP_SPACES * per_space):
+    for a, b in gaps:
         if first < a and b < end and ornament[first:a].mean() > max(_ORNAMENT, line[first:a].mean()):
             first = b - int(np.argmin(np.append(line[a:b][::-1], 0.0) >= _FADES))
     return first, end

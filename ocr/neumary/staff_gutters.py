@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 
 from neumary.columns import Extent, is_gutter
+from neumary.lines import runs
 from neumary.staff_lines import Course
 
 _BARE_SPACES: Final = 1.0  # hardly a line is seen for so long
@@ -43,11 +44,8 @@ def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
 
 def _gutter(course: Course, others: list[Course]) -> tuple[int, int] | None:
     """First strip of a gutter under a staff and one past its last."""
-    least = _LEAST_SPACES * course.per_space
     own = extent_of(course)
     for first, end in _bare(course):
-        if first < least or course.rows.shape[1] - end < least:
-            continue
         gap = float(course.cols[first]), float(course.cols[end - 1])
         # Another staff taken for one over the same gutter is no witness.
         beside = [extent_of(other) for other in others if not _is_bare(other, gap)]
@@ -57,20 +55,20 @@ def _gutter(course: Course, others: list[Course]) -> tuple[int, int] | None:
 
 
 def _bare(course: Course) -> list[tuple[int, int]]:
-    """First strip of each stretch on which hardly a line is seen, and one past its last."""
+    """First strip of each inner stretch on which hardly a line is seen, and one past its last."""
     width = max(1, round(_BARE_SPACES * course.per_space))
     share = np.convolve(course.seen.mean(axis=0), np.full(width, 1 / width), "same")
-    steps = np.flatnonzero(np.diff(np.pad((share <= _HARDLY_SEEN).astype(np.int8), 1)))
-    return list(zip(steps[::2].tolist(), steps[1::2].tolist(), strict=True))
+    least = _LEAST_SPACES * course.per_space
+    return [
+        (a, b) for a, b in runs(share <= _HARDLY_SEEN) if a >= least and course.rows.shape[1] - b >= least
+    ]
 
 
 def _is_bare(course: Course, gap: tuple[float, float]) -> bool:
     """Whether a staff runs over a gap in another one, but with a gap of its own there."""
     if course.cols[0] > gap[0] or course.cols[-1] < gap[1]:
         return False
-    least, count = _LEAST_SPACES * course.per_space, course.rows.shape[1]
-    inner = [(a, b) for a, b in _bare(course) if a >= least and count - b >= least]
-    return any(course.cols[a] < gap[1] and course.cols[b] > gap[0] for a, b in inner)
+    return any(course.cols[a] < gap[1] and course.cols[b] > gap[0] for a, b in _bare(course))
 
 
 def extent_of(course: Course) -> Extent:

@@ -16,7 +16,8 @@ from neumary.leaf_map import LeafMap
 from neumary.staff_lines import Course
 from neumary_models.leaf_outputs import REGIONS
 
-_BESIDE_SPACES: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)  # from a line, where words and ornaments count
+BESIDE_SPACES: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)
+"""From a line, where words and ornaments count as upon it."""
 _COVERED: Final = 0.5
 # Of 2,400 sound staves on 340 rendered pages the least had -0.24. The mean of a page's best and middle one
 # was 0.38 and more, 0.49 where staves have few lines. On nine pages of ruled words, or of another side's
@@ -77,7 +78,7 @@ def trust(seen: LeafMap, course: Course) -> float:
 
 def _covered(seen: LeafMap, course: Course, name: str) -> float:
     covered = seen.region[REGIONS.index(name)] > _COVERED
-    return float(np.mean([along(seen, covered, course, d * course.space).mean() for d in _BESIDE_SPACES]))
+    return float(np.mean([along(seen, covered, course, d * course.space).mean() for d in BESIDE_SPACES]))
 
 
 def trusted(seen: LeafMap, courses: Sequence[Course], least: float = 0.0) -> list[Course]:
