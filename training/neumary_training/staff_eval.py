@@ -2,8 +2,9 @@
 
     python -m neumary_training.staff_eval --pages 500 --out build/staves [--jobs 2] [--split test]
 
-Draws pages of all kinds by turns, finds their staves, and writes ``figures.json`` and a sheet of the
-pages with the most wrong staves (``failures.jpg``: truth thin and dark, found bright).
+Draws pages of all kinds by turns, finds their staves, and writes ``figures.json``, a list of the pages
+with anything wrong (``wrong.json``) and a sheet of those with the most wrong staves (``failures.jpg``:
+truth thin and dark, found bright).
 """
 
 from __future__ import annotations
@@ -94,9 +95,23 @@ def figures(pages: list[PageStaves]) -> dict[str, dict[str, float]]:
     return out
 
 
+def wrong(pages: list[PageStaves]) -> list[dict[str, int | str]]:
+    """Pages with a wrong line or staff, the worst first."""
+    return [
+        {"page": p.index, "kind": p.kind, "false staves": p.staves.spurious, "missed staves": p.staves.missed,
+         "false lines": p.lines.spurious, "missed lines": p.lines.missed}
+        for p in _worst_first(pages)
+        if p.staves.spurious + p.staves.missed + p.lines.spurious + p.lines.missed
+    ]  # fmt: skip
+
+
+def _worst_first(pages: list[PageStaves]) -> list[PageStaves]:
+    return sorted(pages, key=lambda p: (-(p.staves.spurious + p.staves.missed), p.index))
+
+
 def sheet(pages: list[PageStaves], split: str) -> U8:
     """The worst pages, truth and found lines drawn on."""
-    worst = sorted(pages, key=lambda p: (-(p.staves.spurious + p.staves.missed), p.index))
+    worst = _worst_first(pages)
     tiles = [_tile(page, split) for page in worst[:_SHOWN] if page.staves.spurious + page.staves.missed]
     blank = np.full((*_TILE, 3), 255, np.uint8)
     tiles += [blank] * (-len(tiles) % 4 or (4 if not tiles else 0))
@@ -138,6 +153,7 @@ def main() -> None:
         pages = list(pool.map(measure, jobs, chunksize=4))
     found = figures(pages)
     (given.out / "figures.json").write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+    (given.out / "wrong.json").write_text(json.dumps(wrong(pages), indent=1) + "\n", encoding="utf-8")
     cv2.imwrite(str(given.out / "failures.jpg"), cv2.cvtColor(sheet(pages, given.split), cv2.COLOR_RGB2BGR))
     for name, row in found.items():
         print(f"{name:16} lines F1 {row['lines F1']:.4f}  staves F1 {row['staves F1']:.4f} {row}")
