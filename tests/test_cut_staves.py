@@ -1,67 +1,74 @@
-"""Staves that the picture's edge cuts, on maps made by hand: what a perfect leaf network would say."""
+"""Staves whose beginning the picture's edge cuts off: what their clefs and the custodes before them tell."""
 
 from __future__ import annotations
 
-import numpy as np
+import msgspec
 import pytest
+from small_pages import Writer
 
-from neumary.leaf_map import LeafMap
-from neumary.staff_bands import find_bands
-from neumary.staff_comb import count_lines, find_combs, lines_of
+from neumary.custodes import check_custodes
+from neumary.decide import decide
+from neumary.gamut import signs_by_staff
+from neumary.priors import log_lost
+from neumary.types import Pitch
+from neumary_models.labels import CLEFS
 
-SPACE = 3.0  # cells
-TALL = 3 * SPACE  # four lines
-SHAPE = (60, 200)
-
-
-def map_of(top: float, first: int = 20, last: int = 180, fall: float = 0.0) -> LeafMap:
-    """One staff of four lines, its top line at a row of the map, which may lie beyond it, and falling."""
-    across = np.linspace(0, 1, SHAPE[1], dtype=np.float32)[None]
-    rows = (
-        -fall * across + np.arange(SHAPE[0], dtype=np.float32)[:, None] + np.zeros((1, SHAPE[1]), np.float32)
-    )
-    up, down = rows - top, top + TALL - rows
-    on = (up > -SPACE) & (down > -SPACE)
-    on[:, :first] = on[:, last:] = False
-    line = np.zeros(SHAPE, np.float32)
-    for k in range(4):
-        line[(np.abs(rows - top - k * SPACE) < 0.5) & on] = 1.0
-    zone = np.stack([~on, on, np.zeros_like(on)]).astype(np.float32) * 0.98 + 0.01
-    return LeafMap(
-        zone=zone,
-        line=line,
-        up=up,
-        down=down,
-        space=np.full(SHAPE, SPACE, np.float32),
-        region=np.zeros((4, *SHAPE), np.float32),
-        cell_px=(2.0, 2.0),
-    )
+PHRASES = ((2, 3, 4, 3, 2, 4), (4, 5, 4, 3, 4, 5), (2, 3, 4, 3, 2, 3))
+ANNOUNCED = (2, 3)  # notes lost beyond the edge, two steps away from the first that is seen
 
 
-@pytest.mark.parametrize("top", [20.0, -1.0, 54.0, 57.0, -7.0])
-def test_a_staff_is_found_wherever_the_edge_cuts_it(top: float) -> None:
-    """Whole; its top line out; its lowest line out; only its top line in; only its lowest line in."""
-    seen = map_of(top)
-    (band,) = find_bands(seen)
-    assert (band.first, band.last) == (pytest.approx(20, abs=2), pytest.approx(180, abs=2))
-    combs = find_combs(seen, band)
-    rows, space = lines_of(combs, *count_lines([combs]), band.space)
-    assert space == pytest.approx(SPACE, abs=0.1)
-    assert rows.mean(axis=1) == pytest.approx([top + k * SPACE for k in (3, 2, 1, 0)], abs=0.3)
+def leaf_with(edge: float, *, custodes: tuple[int, ...] = ANNOUNCED) -> Writer:
+    """A staff under a C clef on line 3, two after it without a clef, their lines beginning at `edge`."""
+    leaf = Writer()
+    for i, phrase in enumerate(PHRASES):
+        leaf.staff()
+        if i == 0:
+            leaf.clef("c", 3)
+        leaf.notes(*phrase)
+        if i + 1 < len(PHRASES):
+            leaf.sign("custos", custodes[i])
+    for i in (1, 2):
+        lines = [msgspec.structs.replace(x, cols=(edge, 1500.0)) for x in leaf.staves[i].lines]
+        leaf.staves[i] = msgspec.structs.replace(leaf.staves[i], lines=tuple(lines))
+    return leaf
 
 
-def test_a_staff_that_falls_over_the_edge_is_one() -> None:
-    """On the left its middle is in the picture, on the right beyond it; cells err a little about where."""
-    seen = map_of(50.0, fall=9.0)
-    seen.down[SHAPE[0] - 3] += 0.3
-    (band,) = find_bands(seen)
-    assert (band.first, band.last) == (pytest.approx(20, abs=2), pytest.approx(180, abs=2))
+def clefs_of(leaf: Writer) -> dict[str, tuple[str, int | None]]:
+    """Clef decided for each staff."""
+    done = decide(*leaf.parts)
+    staff_of = {g.id: g.staff for g in done.glyphs}
+    current = {r.glyph: r for r in done.readings}
+    return {staff_of[r.glyph]: (r.label, r.step) for r in current.values() if r.label in CLEFS}
 
 
-def test_a_page_without_staves_has_none_at_its_edges() -> None:
-    seen = map_of(20.0, first=200, last=200)
-    assert find_bands(seen) == []
+def test_a_custos_may_announce_a_note_beyond_the_edge() -> None:
+    assert set(clefs_of(leaf_with(2.0)).values()) == {("clef_c", 4)}
 
 
-def test_a_scrap_at_the_edge_is_no_staff() -> None:
-    assert find_bands(map_of(57.0, first=20, last=27)) == []
+def test_within_the_picture_it_announces_the_first_note_seen() -> None:
+    assert clefs_of(leaf_with(50.0))["s02"] == ("clef_c", 6)
+
+
+@pytest.mark.parametrize(("edge", "blamed"), [(2.0, 0), (50.0, 2)])
+def test_no_custos_is_blamed_for_a_note_that_cannot_be_seen(edge: float, blamed: int) -> None:
+    leaf = leaf_with(edge)
+    by_staff = signs_by_staff(*leaf.parts)
+    pitches = {
+        r.glyph: Pitch(certainty="exact", degree=24 + (r.step or 0))
+        for r in leaf.readings
+        if r.label != "clef_c"
+    }
+    assert len(check_custodes(leaf.staves, by_staff, pitches)) == blamed
+
+
+@pytest.mark.parametrize(("col", "clef"), [(2.0, ("clef_c", 4)), (60.0, ("clef_f", 4))])
+def test_half_a_sign_at_the_edge_is_hardly_a_clef(col: float, clef: tuple[str, int]) -> None:
+    leaf = leaf_with(2.0)
+    leaf.sign("clef_f", 4, col=col, confidence=0.9)
+    assert clefs_of(leaf)["s03"] == clef
+
+
+def test_lost_notes_make_any_near_pitch_likely() -> None:
+    odds = [log_lost(d) for d in range(6)]
+    assert odds[1:] == sorted(odds[1:], reverse=True)
+    assert log_lost(-3) == log_lost(3)

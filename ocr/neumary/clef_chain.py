@@ -38,6 +38,7 @@ from neumary.priors import (
     FLAT_ON_B,
     log_in_modes,
     log_interval,
+    log_lost,
     log_move,
 )
 from neumary.stretches import Stretch, clef_belief, clef_hypotheses, distribution, letter_clefs, usual_clefs
@@ -158,7 +159,7 @@ class ClefChain:
         for i, stretch in enumerate(self.stretches):
             others = own.sum(axis=0) - own[i]
             if others.sum() > 0:
-                own_use = _OWN_USE if stretch.shows_clef else _OWN_USE_UNSEEN
+                own_use = _OWN_USE if stretch.shows_clef or stretch.begins_beyond else _OWN_USE_UNSEEN
                 weight = own_use * others.sum() / (others.sum() + _OWN_USE_HALF)
                 use[i] = (1 - weight) * use[i] + weight * (others + 1e-3) / (others + 1e-3).sum()
         return use
@@ -248,13 +249,14 @@ class ClefChain:
 
     def _habit(self, i: int) -> tuple[float, float]:
         """How often a clef stays, as long as it serves, and where it does not."""
-        custos = self.stretches[i - 1].custos
-        if not self.stretches[i].shows_clef and (custos is None or custos.is_faint):
+        custos, here = self.stretches[i - 1].custos, self.stretches[i]
+        if not (here.shows_clef or here.begins_beyond) and (custos is None or custos.is_faint):
             return CLEF_STAYS_UNSEEN, CLEF_STAYS_UNSEEN
         return (CLEF_STAYS_NEW, CLEF_STAYS_NEW) if self._breaks(i) else (CLEF_STAYS, CLEF_STAYS_AWAY)
 
     def _keeps(self, i: int) -> bool:
-        return self.stretches[i].shows_clef and not self._breaks(i)
+        here = self.stretches[i]
+        return (here.shows_clef or here.begins_beyond) and not self._breaks(i)
 
     def _clef_move(self, i: int) -> F64:
         """The habit of keeping a clef; in mid-staff a clef sign, or nothing changes after all."""
@@ -286,11 +288,13 @@ class ClefChain:
         rise = np.array(self.bases)[None, :] - np.array(self.bases)[:, None]
         if a.custos is not None:
             custos, p = a.custos, custos_p(self.stretches, i - 1)
-            log += _over(rise, lambda d: custos_odds(custos, heads, d, p))
+            log += _over(rise, lambda d: custos_odds(custos, b, d, p))
         elif self.chant and a.heads:
             before, after = a.heads[-1].reading.step, heads[0].reading.step
             if before is not None and after is not None:
                 gap = after - before
+                if b.begins_beyond:
+                    return log + _over(rise, lambda d: log_lost(d + gap))
                 odds = _NEW_CHANT if not self._keeps(i) else _NEW_PHRASE if b.opens_staff else 0.0
                 log += _over(rise, lambda d: _across(d + gap, odds))
         return log

@@ -137,9 +137,14 @@ def is_witnessed(run: Sequence[Stretch], i: int) -> bool:
     A custos at its own end bears witness only if the staff after it shows a clef.
     """
     here = run[i]
-    announced = i > 0 and run[i - 1].custos is not None
+    announced = i > 0 and run[i - 1].custos is not None and not here.begins_beyond
     announces = here.custos is not None and i + 1 < len(run) and run[i + 1].shows_clef
     return announced or announces or any(s.label in ("flat", "natural") for s in here.signs)
+
+
+def _is_announced(after: Stretch) -> bool:
+    """Whether the note a custos before it announces can be seen."""
+    return bool(after.heads) and not after.begins_beyond
 
 
 def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) -> int:
@@ -147,7 +152,12 @@ def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) 
     count = 0
     at = dict(enumerate(bases)) | {i: base}
     for a in (i - 1, i):
-        if a >= 0 and a + 1 < len(run) and (custos := run[a].custos) is not None and run[a + 1].heads:
+        if (
+            a >= 0
+            and a + 1 < len(run)
+            and (custos := run[a].custos) is not None
+            and _is_announced(run[a + 1])
+        ):
             count += custos_agrees(custos, run[a + 1].heads[0], at[a], at[a + 1])
     flats = [s for s in run[i].signs if s.label in ("flat", "natural") and s.reading.step is not None]
     return count + sum((base + (s.reading.step or 0)) % 7 == B_CLASS for s in flats)

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from neumary.gamut import Sign, degree_name, signs_by_staff
+from neumary.gamut import Sign, degree_name, runs_out, signs_by_staff
 from neumary.types import Page, Pitch, Remark, Staff
 
 _SURE_CUSTOS_P: Final = 0.9  # what was read as a custos with less may be some other sign
@@ -66,7 +66,9 @@ def check_custodes(
                 continue
             after = next((j for j in range(k + 1, len(signs)) if signs[j].is_head), None)
             if after is None:
-                announced = _first_head(by_staff[staves[i + 1].id]) if i + 1 < len(staves) else None
+                announced = (
+                    _announced(staves[i + 1], by_staff[staves[i + 1].id]) if i + 1 < len(staves) else None
+                )
             elif any(s.is_clef for s in signs[k:after]):
                 announced = signs[after]
             else:
@@ -125,6 +127,12 @@ def check_page_turn(page: Page, following: Page) -> list[Remark]:
     if custos is None or first is None:
         return []
     return compare_heard(custos, first, f"on page {following.page_id}")
+
+
+def _announced(staff: Staff, signs: Sequence[Sign]) -> Sign | None:
+    """First head of a staff; None where the picture's edge cuts off how it begins."""
+    seen = any(s.is_clef and s.reading.by != "inferred" for s in signs)
+    return _first_head(signs) if seen or not runs_out(staff) else None
 
 
 def _first_head(signs: Sequence[Sign]) -> Sign | None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from neumary.gamut import Sign
-from neumary.priors import CUSTOS_PLACES, CUSTOS_RIGHT, CUSTOS_STEP_OFF
+from neumary.priors import CUSTOS_PLACES, CUSTOS_RIGHT, CUSTOS_STEP_OFF, log_lost
 from neumary.stretches import Stretch, distribution
 from neumary.types import Reading
 from neumary_models.labels import HEADS
@@ -35,33 +35,37 @@ def custos_p(run: Sequence[Stretch], i: int) -> float:
     return 1.0 if sign.reading.by == "human" else p * odds / (p * odds + 1 - p)
 
 
-def custos_odds(custos: Sign, heads: Sequence[Sign], base_rise: int, p: float) -> float:
+def custos_odds(custos: Sign, after: Stretch, base_rise: int, p: float) -> float:
     """Log probability of a custos step given the note it announces.
 
     Parameters
     ----------
     custos : Sign
-    heads : sequence of Sign, at least one
-        Those after it; where the first is doubtful the second may be the one announced.
+    after : Stretch
+        With at least one head; where the first is doubtful the second may be the one announced, and where
+        the staff begins beyond the picture's edge all are some moves away from it.
     base_rise : int
         Base over the heads minus base over the custos, degrees.
     p : float
         That the sign is a custos, from `custos_p`.
     """
     believed = CUSTOS_RIGHT * p
-    return float(np.log(believed * _announced(custos, heads, base_rise) + (1 - believed) / CUSTOS_PLACES))
+    return float(np.log(believed * _announced(custos, after, base_rise) + (1 - believed) / CUSTOS_PLACES))
 
 
-def custos_posterior(custos: Sign, heads: Sequence[Sign], base_rise: int, p: float) -> float:
+def custos_posterior(custos: Sign, after: Stretch, base_rise: int, p: float) -> float:
     """Probability that a sign is a custos, given that it does or does not announce the next note.
 
     Parameters as for `custos_odds`.
     """
-    as_custos = CUSTOS_RIGHT * _announced(custos, heads, base_rise) + (1 - CUSTOS_RIGHT) / CUSTOS_PLACES
+    as_custos = CUSTOS_RIGHT * _announced(custos, after, base_rise) + (1 - CUSTOS_RIGHT) / CUSTOS_PLACES
     return p * as_custos / (p * as_custos + (1 - p) / CUSTOS_PLACES)
 
 
-def _announced(custos: Sign, heads: Sequence[Sign], base_rise: int) -> float:
+def _announced(custos: Sign, after: Stretch, base_rise: int) -> float:
+    heads = after.heads
+    if after.begins_beyond:
+        return _some_moves_away(custos, heads[0], base_rise)
     first = _first_belief(heads) if len(heads) > 1 else 1.0
     same = first * _same_pitch(custos, heads[0], base_rise)
     return same + (1 - first) * _same_pitch(custos, heads[1], base_rise) if first < 1 else same
@@ -87,6 +91,14 @@ def _same_pitch(custos: Sign, head: Sign, base_rise: int) -> float:
         p * q * theirs.get(s + off - base_rise, 0.0)
         for s, p in distribution(custos.reading)
         for off, q in meant
+    )
+
+
+def _some_moves_away(custos: Sign, head: Sign, base_rise: int) -> float:
+    return sum(
+        p * q * float(np.exp(log_lost(t + base_rise - s)))
+        for s, p in distribution(custos.reading)
+        for t, q in distribution(head.reading)
     )
 
 

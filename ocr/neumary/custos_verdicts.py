@@ -53,7 +53,7 @@ def _announces(custos: Sign, run: Sequence[Stretch], i: int, bases: Sequence[int
     here, after = bases[i], bases[i + 1]
     if here is None or after is None:
         return None
-    return custos_posterior(custos, run[i + 1].heads, after - here, custos_p(run, i))
+    return custos_posterior(custos, run[i + 1], after - here, custos_p(run, i))
 
 
 def _reject(sign: Sign, record: Record) -> None:

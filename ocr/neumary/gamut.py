@@ -49,6 +49,10 @@ _OBLIQUE_LEAN_SPACES: Final = 0.05  # nor leans its upper end farther right (des
 FAINT: Final = "faint"
 """Note on a reading below the level at which a sign is believed; the joint decision may keep it."""
 
+CUT_SPACES: Final = 0.3
+"""Lines that begin so near the left edge of the picture run out of it: of 52 such staves of 800 rendered
+pages kept out of training 49 had lost their clef, of 176 others that begin within two spaces three."""
+
 LEADING_SPACES: Final = 3.0
 """Heads this little left of a staff's first clef are still under it (design figure)."""
 
@@ -112,6 +116,15 @@ def line_step(reading: Reading) -> int | None:
         return reading.step
     on_lines = [(p, -abs(s - reading.step), s) for s, p in reading.steps if s % 2 == 0]
     return max(on_lines)[2] if on_lines else reading.step - 1
+
+
+def runs_out(staff: Staff) -> bool:
+    """Whether the left edge of the picture cuts a staff: its lines run up to it.
+
+    What stood there, a clef and mostly some notes, cannot be seen, unless a clef shows that nothing is lost.
+    """
+    left = min((line.cols[0] for line in staff.lines), default=float("inf"))
+    return left <= CUT_SPACES * staff.space_px
 
 
 @dataclass(frozen=True, slots=True)

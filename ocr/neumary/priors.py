@@ -9,6 +9,8 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+import numpy as np
+
 INTERVAL_COUNTS: Final = {0: 7, 1: 65, 2: 21, 3: 3, 4: 2}
 """Diatonic intervals (0 unison, 1 second, ...), up and down together, of 98 moves in check
 melodies: Ut queant laxis (E. MacDowell, *Critical and Historical Essays*, 1912), Dies irae,
@@ -52,6 +54,34 @@ def log_move(before: int, after: int, apart: float = 1.0) -> float:
     """Log odds of a move between two degrees: the interval, and the tritone f-b avoided."""
     leap = {before % 7, after % 7} == {3, 6} and abs(after - before) in (3, 4)
     return log_interval(after - before, apart) + (math.log(_TRITONE) if leap else 0.0)
+
+
+LOST_MOVES: Final = 3
+"""Moves between the note a custos announces and the first one seen, where the picture's edge cuts off how a
+staff begins; so many come nearest to notes 1 to 8 places apart on 800 rendered pages kept out of training."""
+
+
+def _lost_table() -> tuple[float, ...]:
+    """Log probability of each interval, up or down, after `LOST_MOVES` moves."""
+    reach = 4 * _WIDEST
+    once = np.exp([log_interval(d) for d in range(-reach, reach + 1)])
+    spread = np.ones(1)
+    for _ in range(LOST_MOVES):
+        spread = np.convolve(spread, once / once.sum())
+    return tuple(float(p) for p in np.log(spread[len(spread) // 2 :][:reach]))
+
+
+_LOST: Final = _lost_table()
+
+
+def log_lost(degrees: int) -> float:
+    """Log probability of an interval with some notes lost in between.
+
+    Parameters
+    ----------
+    degrees : int
+    """
+    return _LOST[min(abs(degrees), len(_LOST) - 1)]
 
 
 _MODES: Final = (
