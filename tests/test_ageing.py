@@ -119,6 +119,18 @@ def test_noise_comes_after_grey_film_and_show_through_under_the_ink() -> None:
     assert (bled.rgb[under].astype(int) <= plain.rgb[under].astype(int) + 1).all()
 
 
+def test_what_shows_through_is_faded_as_the_page_is() -> None:
+    """Both sides were written with one ink."""
+    bled, plain = draw(bleed=0.8), draw()
+    old, old_plain = draw(bleed=0.8, fade=0.5), draw(fade=0.5)
+    under = (bled.masks["bleed"] > 128) & (plain.masks["music"] == 0) & (plain.masks["text"] == 0)
+    fresh, faded = (
+        float((a.rgb[under].astype(int) - b.rgb[under].astype(int)).mean())
+        for a, b in ((plain, bled), (old_plain, old))
+    )
+    assert 0.4 * fresh < faded < 0.75 * fresh
+
+
 def test_faded_and_flaked_ink_stays_in_the_truth(clean: Rendered) -> None:
     worn = draw(fade=0.4, flaking=0.6)
     assert places(worn.page) == places(clean.page)

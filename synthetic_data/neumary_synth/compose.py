@@ -12,6 +12,7 @@ from neumary_synth.parchment import draw_parchment, draw_surroundings, field, le
 from neumary_synth.pen import fill
 from neumary_synth.sheets import F32, U8, FlatPage, Sheet, as_u8
 
+_DARK_INK: Final = 0.75  # share of the light that a dark ink stops
 _COARSE: Final = 6  # ink flow is computed at a sixth of the size
 _FULL: Final = 150  # byte value of usual ink density
 _COVERING: Final = 0.94  # body colour never hides the leaf quite
@@ -84,13 +85,20 @@ def _lay_paint(rgb: U8, sheet: Sheet, mask: U8, density: U8) -> None:
 
 
 def _verso_masks(rng: np.random.Generator, page: FlatPage, verso: FlatPage, ageing: Ageing) -> tuple[U8, U8]:
-    """Mirrored, blurred coverage of the verso: dark inks, and coloured inks."""
+    """Mirrored, blurred coverage of the verso: dark inks, and coloured inks.
+
+    Both sides of a leaf were written with the same ink and have aged alike, so pale or faded ink shines
+    through as much less as it is paler itself.
+    """
     size = (page.width // 2 + 1, page.height // 2 + 1)
     dark, coloured = (np.zeros((size[1], size[0]), np.uint8) for _ in range(2))
     for sheet in verso.sheets:
         small = cv2.resize(sheet.mask, size, interpolation=cv2.INTER_AREA)
         target = coloured if (sheet.layer == "line" or max(sheet.ink) - min(sheet.ink) > 60) else dark
-        np.maximum(target, small if sheet.layer != "line" else small // 2, out=target)
+        strength = (1 - 0.8 * ageing.fade) * (0.5 if sheet.layer == "line" else 1.0)
+        if target is dark:
+            strength *= min(1.0, (1 - sum(sheet.ink) / sum(ageing.parchment)) / _DARK_INK)
+        np.maximum(target, cv2.convertScaleAbs(small, alpha=strength), out=target)
     patch = np.clip(0.75 + 0.45 * field(rng, (size[1], size[0]), 3 * page.space_px), 0, 1.3)
     sigma = max(ageing.bleed_blur_spaces * page.space_px / 2, 0.4)
     out = []
