@@ -10,12 +10,18 @@ import pytest
 from neumary.leaf_map import LeafMap
 from neumary.staff_bands import Band
 from neumary.staff_comb import count_lines, find_combs, lines_of
-from neumary.staff_growth import grow, met
+from neumary.staff_growth import column_reach, grow, met
 from neumary.staff_gutters import each_once, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, ends, follow_rows
+from neumary_models.leaf_outputs import REGIONS
 
 STRIP, SPACE = 4, 16.0
 LOWEST = 200.0
+EMPTY = np.zeros((100, 270), np.float32)
+NOWHERE = (np.inf, -np.inf)  # no other staff of the column reaches anywhere
+NOTHING_SEEN = LeafMap(
+    np.stack([EMPTY] * 3), EMPTY, EMPTY, EMPTY, EMPTY, np.stack([EMPTY] * len(REGIONS)), (3.0, 3.0)
+)
 
 
 def ink(width: int, spans: list[tuple[int, int]], slope: float = 0.0, n: int = 4) -> InkStrips:
@@ -40,7 +46,7 @@ def course(left: int, right: int, slope: float = 0.0, n: int = 4) -> Course:
 @pytest.mark.parametrize("slope", [0.0, 0.12, -0.12])
 def test_a_staff_grows_to_the_end_of_its_lines_and_no_further(slope: float, n: int) -> None:
     strips = ink(800, [(80, 680)], slope, n)
-    more = grow(strips, course(280, 400, slope, n), [])
+    more = grow(strips, NOTHING_SEEN, course(280, 400, slope, n), [], NOWHERE)
     assert more is not None
     first, rows = more
     assert first * STRIP == pytest.approx(80, abs=2 * SPACE)
@@ -52,13 +58,13 @@ def test_a_staff_grows_to_the_end_of_its_lines_and_no_further(slope: float, n: i
 
 
 def test_a_staff_ends_where_its_lines_do() -> None:
-    assert grow(ink(800, [(280, 400)]), course(280, 400), []) is None
+    assert grow(ink(800, [(280, 400)]), NOTHING_SEEN, course(280, 400), [], NOWHERE) is None
 
 
 def test_a_staff_does_not_grow_into_its_neighbour() -> None:
     strips = ink(800, [(80, 680)])
     one, other = course(80, 300), course(400, 680)
-    more = grow(strips, one, [one, other])
+    more = grow(strips, NOTHING_SEEN, one, [one, other], NOWHERE)
     assert more is not None
     assert 300 < (more[0] + more[1].shape[1]) * STRIP <= 400 + STRIP
 
@@ -67,7 +73,36 @@ def test_other_lines_than_its_own_are_no_staff() -> None:
     """One line of four that runs on, such as a ruled one, does not draw the staff after it."""
     strips = ink(800, [(80, 400)])
     ruled = ink(800, [(400, 760)], n=1)
-    assert grow(replace(strips, total=strips.total + ruled.total), course(80, 400), []) is None
+    assert (
+        grow(replace(strips, total=strips.total + ruled.total), NOTHING_SEEN, course(80, 400), [], NOWHERE)
+        is None
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "others", "left"),
+    [
+        ("text", [], 400),
+        ("music", [], 80),
+        (
+            "text",
+            [(80, 500)],
+            80,
+        ),  # as far as the column reaches words are rubrics, and lines go on under them
+        ("text", [(240, 500)], 240),
+        ("text", [(80, 300)], 400),  # another column
+    ],
+)
+def test_a_staff_does_not_grow_over_words(name: str, others: list[tuple[int, int]], left: int) -> None:
+    """Words of a column beside it can stand as far apart as its lines."""
+    region = NOTHING_SEEN.region.copy()
+    region[REGIONS.index(name), :, : 400 // 3] = 1.0
+    one = course(400, 500)
+    column = [replace(other := course(*span), rows=other.rows + 90) for span in others]
+    reach = column_reach(one, [one, *column])
+    more = grow(ink(800, [(80, 680)]), replace(NOTHING_SEEN, region=region), one, column, reach)
+    assert more is not None
+    assert more[0] * STRIP == pytest.approx(left, abs=2 * SPACE)
 
 
 def one_line_short(height: int) -> InkStrips:
@@ -79,8 +114,10 @@ def one_line_short(height: int) -> InkStrips:
 
 def test_a_line_half_cut_off_by_the_edge_does_not_hold_its_staff_back() -> None:
     two = course(480, 680, n=2)
-    assert grow(one_line_short(300), two, []) is None  # in full view, where it is missing
-    more = grow(one_line_short(round(LOWEST) + 4), two, [])
+    assert (
+        grow(one_line_short(300), NOTHING_SEEN, two, [], NOWHERE) is None
+    )  # in full view, where it is missing
+    more = grow(one_line_short(round(LOWEST) + 4), NOTHING_SEEN, two, [], NOWHERE)
     assert more is not None
     assert more[0] * STRIP == pytest.approx(80, abs=2 * SPACE)
 

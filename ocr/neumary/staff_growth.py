@@ -12,8 +12,10 @@ from typing import Final
 
 import numpy as np
 
+from neumary.leaf_map import LeafMap
 from neumary.lines import Floats
 from neumary.staff_lines import Course, InkStrips, line_ridges
+from neumary.staff_trust import LEAST_TRUST, trust
 from neumary.types import Bool
 
 _BLOCK_SPACES: Final = 2.0  # looked at in one go
@@ -28,19 +30,50 @@ _LINES_SEEN: Final = 0.7  # share of the lines
 _EDGE_SPACES: Final = 0.3  # so near to the picture's edge a line is half cut off
 _MEET_SPACES: Final = 0.75  # between the ends of two pieces of one staff
 _SAME_LINE_SPACES: Final = 0.35  # from one end of a line to the other
+_ABOVE: Final = 0.5  # of the shorter staff: so much is above or below the other
+_NEAREST: Final = 4  # a column's edge may lean
 _SKIPS: Final = 1  # blocks that may be covered by an initial or a stain
 
 
-def grow(strips: InkStrips, course: Course, others: Sequence[Course]) -> tuple[int, Floats] | None:
+Reach = tuple[float, float]
+
+
+def column_reach(course: Course, others: Sequence[Course]) -> Reach:
+    """How far a staff and the nearest ones above and below it reach.
+
+    Parameters
+    ----------
+    course : Course
+    others : sequence of Course
+        All of the page, as the map has them.
+
+    Returns
+    -------
+    (float, float)
+        First and last working column.
+    """
+    column = [other for other in others if other is not course and _in_one_column(other, course)]
+    column.sort(key=lambda other: abs(float(other.rows.mean() - course.rows.mean())))
+    near = [course, *column[:_NEAREST]]
+    return min(float(one.cols[0]) for one in near), max(float(one.cols[-1]) for one in near)
+
+
+def grow(
+    strips: InkStrips, seen: LeafMap, course: Course, others: Sequence[Course], reach: Reach
+) -> tuple[int, Floats] | None:
     """Where a staff's lines run, with what lies beyond its ends.
 
     Parameters
     ----------
     strips : InkStrips
+    seen : LeafMap
+        Words may stand as far apart as lines: over them none grows further than its column reaches.
     course : Course
         As followed within the map's band; its lines cut off by the picture's edge may be among them.
     others : sequence of Course
         The other staves of the page, into which none grows.
+    reach : (float, float)
+        From `column_reach`.
 
     Returns
     -------
@@ -49,8 +82,8 @@ def grow(strips: InkStrips, course: Course, others: Sequence[Course]) -> tuple[i
         nothing was added.
     """
     first = round((float(course.cols[0]) + 0.5) / strips.strip_px - 0.5)
-    after = _beyond(strips, course.rows, first + course.rows.shape[1], 1, course, others)
-    before = _beyond(strips, course.rows[:, ::-1], first - 1, -1, course, others)
+    after = _beyond(strips, seen, course.rows, first + course.rows.shape[1], 1, course, others, reach)
+    before = _beyond(strips, seen, course.rows[:, ::-1], first - 1, -1, course, others, reach)
     if not after.shape[1] and not before.shape[1]:
         return None
     return first - before.shape[1], np.hstack([before[:, ::-1], course.rows, after])
@@ -120,21 +153,43 @@ def _spread(piece: Course, offsets: Floats, shared: int, at: int) -> tuple[Float
 
 
 def _beyond(
-    strips: InkStrips, rows: Floats, start: int, way: int, course: Course, others: Sequence[Course]
+    strips: InkStrips,
+    seen: LeafMap,
+    rows: Floats,
+    start: int,
+    way: int,
+    course: Course,
+    others: Sequence[Course],
+    reach: Reach,
 ) -> Floats:
     """Rows in the strips from `start` on in one direction, as far as lines are seen; shape (n_lines, k)."""
     block = max(2, round(_BLOCK_SPACES * course.per_space))
     room = _room(strips, start, way, rows[:, -1], course, others)
+    usual = (reach[way > 0] + 0.5) / strips.strip_px - 0.5
     grown, kept, skipped = rows, rows.shape[1], 0
     while room - (grown.shape[1] - rows.shape[1]) >= block // 2 and skipped <= _SKIPS:
         done = grown.shape[1] - rows.shape[1]
         size = min(block, room - done)
         nearest = start + way * done
-        piece, seen = _block(strips, grown, nearest, way, size, course)
+        piece, lined = _block(strips, grown, nearest, way, size, course)
+        beyond = way * (nearest + way * (size - 1) - usual) > 0
+        lined = lined and not (beyond and _on_words(strips, seen, piece, nearest, way, course))
         grown = np.hstack([grown, piece])
-        skipped = 0 if seen else skipped + 1
-        kept = grown.shape[1] if seen else kept
+        skipped = 0 if lined else skipped + 1
+        kept = grown.shape[1] if lined else kept
     return grown[:, rows.shape[1] : kept]
+
+
+def _in_one_column(one: Course, other: Course) -> bool:
+    common = min(one.cols[-1], other.cols[-1]) - max(one.cols[0], other.cols[0])
+    return bool(common > _ABOVE * min(one.cols[-1] - one.cols[0], other.cols[-1] - other.cols[0]))
+
+
+def _on_words(strips: InkStrips, seen: LeafMap, rows: Floats, nearest: int, way: int, course: Course) -> bool:
+    """Whether the map sees words or ornaments along a block of strips rather than lines."""
+    low = min(nearest, nearest + way * (rows.shape[1] - 1))
+    cols = strips.middles(low, low + rows.shape[1])
+    return trust(seen, replace(course, cols=cols, rows=rows[:, ::way])) < LEAST_TRUST
 
 
 def _room(

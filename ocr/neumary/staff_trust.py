@@ -23,7 +23,8 @@ _COVERED: Final = 0.5
 # was 0.38 and more, 0.49 where staves have few lines. On nine pages of ruled words, or of another side's
 # staves, that were taken for staves, it was 0.27 and less, 0.395 where they had few lines, but for two pages
 # and ghosts. Those are 10 grey levels strong and less; the palest of 240 pages had staves of 14.
-_LEAST: Final = -0.3
+LEAST_TRUST: Final = -0.3
+"""What must stand behind any staff, see `trust`."""
 _FULL_LINES: Final = 3
 _ALL_FULL: Final = 0.75  # of a page's staves, three at the least
 _EDGE_SPACES: Final = 4.0  # a full staff of which the picture's edge leaves one line
@@ -102,7 +103,7 @@ def trusted(seen: LeafMap, courses: Sequence[Course], least: float = 0.0) -> lis
         return []
     if each[best] < _TRUSTED_PALE and courses[best].strength < _PALE:
         return []
-    return [course for course, value in zip(courses, each, strict=True) if value >= _LEAST]
+    return [course for course, value in zip(courses, each, strict=True) if value >= LEAST_TRUST]
 
 
 def without_lone(courses: Sequence[Course], height: int) -> list[Course]:

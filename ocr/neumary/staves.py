@@ -7,24 +7,23 @@ see C. Dalitz et al., "A comparative study of staff removal algorithms", IEEE TP
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
 import numpy as np
 
-from neumary.coloured import without_ruling
 from neumary.columns import order_staves
-from neumary.leaf_map import LeafMap, look, look_aslant
-from neumary.lines import Floats, stroke_height
+from neumary.leaf_looks import look_around
+from neumary.leaf_map import LeafMap
+from neumary.lines import Floats
 from neumary.lone_lines import painted, steady_line, without_strays
+from neumary.ruling import without_ruling
 from neumary.script_scale import under_words
-from neumary.staff_bands import MOST_LINES, Band, as_asked, find_bands
+from neumary.staff_bands import MOST_LINES, Band, as_asked
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_edges import with_edge_lines
-from neumary.staff_growth import grow, met
+from neumary.staff_growth import column_reach, grow, met
 from neumary.staff_gutters import each_once, extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, line_look, with_area
@@ -32,23 +31,6 @@ from neumary.staff_trust import TRUSTED_WELL, trusted, without_lone
 from neumary.types import Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
 
-_OFF: Final = 0.22  # logarithm of an error in the space from which another look is worth while
-_LOOKS: Final = 3  # at most, from one first guess
-_SPACE_PER_STROKE: Final = 1.4  # staff space against the height of heads and small letters
-_STROKE_STRIP_PX: Final = 6
-_LONGEST_STROKE_SPACES: Final = 3.5
-_SPACES_PER_SIDE: Final = 60.0  # of the shorter side, where nothing else tells
-_SPACES_PER_FRAGMENT: Final = 16.0  # the same of a fragment or a strip with a staff or two
-_OTHER_GUESS: Final = 0.3  # logarithm by which guesses must differ
-_WEAK_RULING: Final = 0.06  # strength of the ruling under which its space is only a guess
-_CLEAR_RULING: Final = 0.12  # strength from which ruling is there
-_LEVEL: Final = 0.88  # mean probability of its staves under which it may be too steep for the network
-_STEEP: Final = 0.1  # rows a column by which the page is sheared then
-_OTHER_RATIOS: Final = (0.37, 0.52, 0.74, 1.35, 1.8)
-_LONE: Final = 1.5  # mean number of lines under which a page has single lines
-_LONE_RATIOS: Final = (0.74, 1.35, 1.8)
-_BETTER: Final = 1.15  # so much more must be found at another scale
-_MOST_SQUARES: Final = 90_000  # staff spaces squared on a page; more of them are no sensible scale
 _FULL_LINES: Final = 3
 _LINE_SEEN: Final = 0.5  # mean probability of a line's own middle; on rendered lines from 0.6 on
 _WORN_LINE: Final = 0.3  # the same where most other staves of the page are surely some
@@ -115,75 +97,28 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     """
     if lines is not None and not 0 <= lines <= MOST_LINES:
         raise ValueError(f"a staff has 0 to {MOST_LINES} lines, not {lines}")
-    looks = _looks(ink, model)
-    _, seen, _, space = looks[0]
+    looks = look_around(ink, model)
+    chosen = looks[0]
     courses: list[Course] = []
     for one in looks if lines != 0 else []:
-        found = _courses(ink, one[1], one[2], lines)
+        found = _courses(ink, one.seen, one.bands, lines)
         least = 0.0 if one is looks[0] else TRUSTED_WELL
-        courses = _drawn(ink, found if lines else trusted(one[1], found, least))
-        if courses:
-            _, seen, _, space = one
+        courses = _drawn(ink, found if lines else trusted(one.seen, found, least))
+        chosen = one if courses else chosen
         if found:
             break
+    seen, space = chosen.seen, chosen.space_px
     if not courses:
         return FoundStaves([], [_NO_STAVES], seen, space)
     ordered = reading_order(courses)
     staves = [build(ink, course, column, i) for i, (column, course) in enumerate(ordered)]
-    staves = without_ruling(ink, staves) if lines is None else staves
+    staves = without_ruling(ink, seen, staves) if lines is None else staves
     height, width = (side / ink.scale for side in ink.flat.shape[:2])
     staves = [with_area(staff, staves, height, width) for staff in staves]
     if lines is None and under_words(seen, ink, staves):
         return FoundStaves([], [_NO_STAVES], seen, space)
     cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
     return FoundStaves(staves, _remarks(staves, cut), seen, space)
-
-
-_Look = tuple[float, LeafMap, list[Band], float]
-
-
-def _looks(ink: InkMap, model: LoadedModel) -> list[_Look]:
-    """Looks at the page, the best one first; again at other scales where the first guess was wrong."""
-    best: _Look | None = None
-    for guess in _guesses(ink):
-        for _ in range(_LOOKS):
-            one = _one_look(ink, guess, model)
-            best = one if best is None or one[0] > best[0] else best
-            if not one[2] or abs(math.log(one[3] / guess)) < _OFF:
-                break
-            guess = one[3]
-        if best is not None and best[2]:
-            break
-    assert best is not None  # there is always a guess
-    ruled = ink.spacing is not None and ink.spacing.strength >= _CLEAR_RULING
-    if ruled and (not best[2] or np.mean([band.p for band in best[2]]) < _LEVEL):
-        guess = next(_guesses(ink))
-        aslant = [_one_look(ink, guess, model, slope) for slope in (-_STEEP, _STEEP)]
-        best = max([best, *aslant], key=lambda one: one[0])
-    return _by_scale(ink, model, best) if best[2] else [best]
-
-
-def _by_scale(ink: InkMap, model: LoadedModel, best: _Look) -> list[_Look]:
-    """Few lines show no space of their own: the surest of several scales is theirs."""
-    weak = ink.spacing is None or ink.spacing.strength < _WEAK_RULING
-    if not weak and np.mean([band.full for band in best[2]]) >= 0.5:
-        return [best]
-    lone = np.mean([band.about_lines for band in best[2]]) < _LONE
-    ratios, better = (_LONE_RATIOS, 1.0) if lone else (_OTHER_RATIOS, _BETTER)
-    spaces = [best[3] * ratio for ratio in ratios]
-    affordable = [space for space in spaces if ink.dark.size / space**2 < _MOST_SQUARES]
-    others = [_one_look(ink, space, model) for space in affordable]
-    worth = [best[0] * better, *(one[0] for one in others)]
-    order = sorted(range(len(worth)), key=lambda i: -worth[i])
-    return [([best, *others])[i] for i in order if i == 0 or others[i - 1][2]]
-
-
-def _one_look(ink: InkMap, guess: float, model: LoadedModel, slope: float = 0.0) -> _Look:
-    """How much is found, and how surely; the map; the bands; their space."""
-    seen = look_aslant(ink, guess, model, slope) if slope else look(ink, guess, model)
-    bands = find_bands(seen)
-    worth = seen.cell_px[1] * sum(len(band.top) * band.about_lines * max(0.0, band.p - 0.5) for band in bands)
-    return worth, seen, bands, _space(bands) * seen.cell_px[0] if bands else guess
 
 
 def _drawn(ink: InkMap, courses: list[Course]) -> list[Course]:
@@ -201,35 +136,6 @@ def _is_drawn(ink: InkMap, course: Course, least_seen: float) -> bool:
         return False
     thick = [line_look(ink, course.cols, row, course.space)[1] for row in course.rows]
     return float(np.median(thick)) <= max(_THICKEST * course.space, _THICKEST_PX)
-
-
-def _space(bands: list[Band]) -> float:
-    """Mean staff space in cells, long staves counting more."""
-    return math.exp(
-        float(np.average([math.log(b.space) for b in bands], weights=[len(b.top) * b.p for b in bands]))
-    )
-
-
-def _guesses(ink: InkMap) -> Iterator[float]:
-    """Staff spaces to look with, working pixels: of the ruling, of the page, of the script."""
-    given: list[float] = []
-    for guess in _ways_to_guess(ink):
-        if all(abs(math.log(guess / other)) > _OTHER_GUESS for other in given):
-            given.append(guess)
-            yield guess
-
-
-def _ways_to_guess(ink: InkMap) -> Iterator[float]:
-    if ink.spacing is not None:
-        small = ink.spacing.smallest_px or ink.spacing.space_px
-        # Between the two, so that staves of either size are seen.
-        yield (ink.spacing.space_px**2 * small) ** (1 / 3) * ink.scale
-    side = min(ink.dark.shape) / _SPACES_PER_SIDE
-    yield max(side, 1.0)
-    yield min(ink.dark.shape) / _SPACES_PER_FRAGMENT
-    strokes = stroke_height(ink.dark, _STROKE_STRIP_PX, _LONGEST_STROKE_SPACES * side)
-    if 0 < strokes < side:
-        yield _SPACE_PER_STROKE * strokes
 
 
 def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -> list[Course]:
@@ -263,8 +169,9 @@ def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -
     believed = _believed([(len(course.rows), line_p) for course, _, line_p in fits])
     courses = [course for (course, *_), keep in zip(fits, believed, strict=True) if keep]
     inks = [near for (_, near, _), keep in zip(fits, believed, strict=True) if keep]
+    reaches = [column_reach(one, courses) for one in courses]
     for i, one in enumerate(courses):
-        courses[i] = without_strays(seen, _grown(inks[i], seen, one, courses))
+        courses[i] = without_strays(seen, _grown(inks[i], seen, one, courses, reaches[i]))
     if not asked:
         alike = [_as_its_column(one, courses) for one in courses]
         for i, one in enumerate(courses):
@@ -302,9 +209,11 @@ def _ink_beside(
     return ink_profile(strips, seen, centre, first, reach)
 
 
-def _grown(strips: InkStrips, seen: LeafMap, course: Course, others: list[Course]) -> Course:
+def _grown(
+    strips: InkStrips, seen: LeafMap, course: Course, others: list[Course], reach: tuple[float, float]
+) -> Course:
     """A staff as far as its lines run; without those that mostly lie beyond the picture."""
-    more = grow(strips, course, others)
+    more = grow(strips, seen, course, others, reach)
     if more is None:
         return course
     first, rows = more
