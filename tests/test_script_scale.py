@@ -13,7 +13,7 @@ from neumary.ink import map_ink
 from neumary.kinds import lettered_p, signs_rather_than_letters
 from neumary.leaf_map import LeafMap, look
 from neumary.piece_heights import piece_height_of_page_px
-from neumary.script_scale import has_notes, look_by_script, notes_outside, under_words
+from neumary.script_scale import has_notes, look_by_script, never_written_on, notes_outside, under_words
 from neumary.types import F32, Box, InkMap, Scan, Staff, StaffLine
 from neumary_models.leaf_outputs import CHANNELS_OUT, LEAF_SPACE, REGIONS, STRIDE
 from neumary_models.zoo import LoadedModel
@@ -93,21 +93,61 @@ def test_notes_on_a_staff_are_not_outside() -> None:
 
 
 @pytest.mark.parametrize(
-    ("words_at", "notes_at", "none"), [(206, 60, True), (206, 206, False), (250, 60, False)]
+    ("words_at", "notes_at", "lines", "none"),
+    [
+        (206, 60, 0.8, True),
+        (206, 206, 0.8, False),
+        (250, 60, 0.8, False),
+        (250, 60, 0.6, True),  # nor does the map see the lines well
+        (250, 206, 0.6, False),
+    ],
 )
 def test_ruling_just_over_words_with_notes_elsewhere_is_no_staff(
-    words_at: int, notes_at: int, none: bool
+    words_at: int, notes_at: int, lines: float, none: bool
 ) -> None:
+    ink, seen = written(("text", words_at), ("free-sign", notes_at))
+    seen = replace(seen, line=np.full_like(seen.line, lines))
+    assert under_words(seen, ink, [lone_line()]) is none
+    assert not under_words(seen, ink, [])
+
+
+def test_notes_off_a_staff_alone_do_not_make_it_ruling() -> None:
+    ink, seen = written(("text", 206), ("music", 60))
+    assert not under_words(seen, ink, [lone_line()])
+
+
+@pytest.mark.parametrize(
+    ("where", "empty"),
+    [((), True), ((("text", 245),), False), ((("music", 190),), False), ((("text", 320),), True)],
+)
+def test_single_lines_with_nothing_near_them_are_ruling(
+    where: tuple[tuple[str, int], ...], empty: bool
+) -> None:
+    ink, seen = written(*where)
+    assert never_written_on(seen, ink, [lone_line()]) is empty
+    assert not never_written_on(seen, ink, [lone_line(2)])  # staves may be ruled and never notated
+    assert not never_written_on(seen, ink, [])
+
+
+def written(*where: tuple[str, int]) -> tuple[InkMap, LeafMap]:
+    """A bare leaf, 400 rows high, and a map on which these regions lie across it at these rows."""
     scan = Scan(page_id="p", rgb=np.full((400, 300, 3), 225, np.uint8), source="p.png", sha256="0")
     ink = map_ink(scan, 20.0)
     seen = look(ink, 20.0 * ink.scale, blind())
     cell = seen.cell_px[0] / ink.scale
     region = np.zeros_like(seen.region)
-    for name, row in (("text", words_at), ("music", notes_at)):
+    for name, row in where:
         region[REGIONS.index(name), int((row - 6) / cell) : int((row + 12) / cell)] = 1.0
-    line = StaffLine(cols=(10.0, 290.0), rows=(200.0, 200.0), thickness_px=2.0, colour="red", seen=1.0)
-    staff = Staff(id="s01", column=0, lines=(line,), space_px=20.0, area=Box(140, 0, 260, 300))
-    assert under_words(replace(seen, region=region), ink, [staff]) is none
+    return ink, replace(seen, region=region)
+
+
+def lone_line(count: int = 1) -> Staff:
+    """A staff whose lowest line runs at row 200."""
+    lines = tuple(
+        StaffLine(cols=(10.0, 290.0), rows=(row, row), thickness_px=2.0, colour="red", seen=1.0)
+        for row in (200.0 - 20.0 * k for k in range(count))
+    )
+    return Staff(id="s01", column=0, lines=lines, space_px=20.0, area=Box(140, 0, 260, 300))
 
 
 def test_letters_in_most_rows_outweigh_stray_signs() -> None:

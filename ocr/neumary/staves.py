@@ -19,7 +19,7 @@ from neumary.leaf_map import LeafMap
 from neumary.lines import Floats
 from neumary.lone_lines import painted, steady_line, without_strays
 from neumary.ruling import without_ruling
-from neumary.script_scale import under_words
+from neumary.script_scale import never_written_on, under_words
 from neumary.staff_bands import MOST_LINES, Band, as_asked
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_edges import with_edge_lines
@@ -115,7 +115,7 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     staves = without_ruling(ink, seen, staves) if lines is None else staves
     height, width = (side / ink.scale for side in ink.flat.shape[:2])
     staves = [with_area(staff, staves, height, width) for staff in staves]
-    if lines is None and under_words(seen, ink, staves):
+    if lines is None and (under_words(seen, ink, staves) or never_written_on(seen, ink, staves)):
         return FoundStaves([], [_NO_STAVES], seen, space)
     cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
     return FoundStaves(staves, _remarks(staves, cut), seen, space)
