@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from neumary_synth.faint_ruling import _Beside, _beside_strength, _blocks
-from neumary_synth.plan import TextSlot, plan_page
+from neumary_synth.plan import Plan, TextSlot, plan_page
 from neumary_synth.ruling import draw_lead_lines
 from neumary_synth.sheets import FlatLine, FlatPage, FlatStaff
 
@@ -37,18 +37,39 @@ def test_beside_a_grey_line_it_is_faint() -> None:
     assert _beside_strength(full, full.lines[-1], 1.0, _DARK) < 100
 
 
-def test_rows_of_one_column_do_not_run_between_those_of_another() -> None:
+def _columns(*texts: TextSlot) -> Plan:
     plan = plan_page(np.random.default_rng(3), "text-only", 20.0)
-    columns = ((100.0, 500.0), (540.0, 940.0))
-    texts = (
+    return replace(plan, columns=((100.0, 500.0), (540.0, 940.0)), texts=texts, staves=())
+
+
+@pytest.mark.parametrize(("below", "widths"), [(0.0, {400.0, 840.0}), (17.0, {400.0})])
+def test_a_page_is_ruled_from_side_to_side_where_all_its_words_stand_on_the_same_rows(
+    below: float, widths: set[float]
+) -> None:
+    plan = _columns(
         TextSlot(200.0, 100.0, 500.0, 6, 44.0, False),
-        TextSlot(217.0, 540.0, 940.0, 9, 44.0, False),
+        TextSlot(200.0 + below, 540.0, 940.0, 9, 44.0, False),
     )
-    plan = replace(plan, columns=columns, texts=texts, staves=())
+    ruled = [block for seed in range(12) for block in _blocks(np.random.default_rng(seed), plan, False)]
+    assert {right - left for left, right, _ in ruled} == widths
+    for *_, rows in ruled:
+        assert np.diff(rows) == pytest.approx(44.0)
+
+
+def test_nobody_rules_through_words() -> None:
+    plan = _columns(
+        TextSlot(200.0, 100.0, 500.0, 6, 44.0, False),
+        TextSlot(640.0, 100.0, 500.0, 4, 50.0, False),
+    )
+    words = np.concatenate([200 + 44 * np.arange(6), 640 + 50 * np.arange(4)])
+    numbers = set()
     for seed in range(12):
-        for left, right, rows in _blocks(np.random.default_rng(seed), plan, False):
-            assert right - left in (400.0, 840.0)
-            assert np.diff(rows) == pytest.approx(44.0)
+        ((_, _, rows),) = _blocks(np.random.default_rng(seed), plan, False)
+        assert set(words) <= set(rows)
+        numbers.add(len(rows))
+        off = np.abs(rows[:, None] - words).min(axis=1)
+        assert off[(off > 0) & (rows < 840)].min(initial=44.0) > 28.0
+    assert max(numbers) > min(numbers) == len(words)  # lines left empty, too
 
 
 def test_on_a_page_with_staves_words_are_ruled_in_their_own_column() -> None:

@@ -7,6 +7,7 @@ none must be seen often.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -26,6 +27,8 @@ _RULED_SHARE: Final = 0.5  # of the pages without any
 _BLOCKS_SHARE: Final = 0.25  # of the pages with staves and blocks of words
 _UNWRITTEN_SHARE: Final = 0.15  # of the pages of words alone
 _MOST_ROWS: Final = 90
+_SAME_ROW_SPACES: Final = 0.15
+_LEAST_LEADING: Final = 0.7  # of the leading, from an empty line to the words below
 _FAINT: Final = 80  # coverage of 255
 _SECOND_LINE: Final = (1.4, 2.7)  # spaces from a staff's only line, where a second one would stand
 
@@ -164,13 +167,22 @@ def _blocks(rng: np.random.Generator, plan: Plan, lined: bool) -> list[tuple[flo
     """What is ruled in one go: from where to where, and at which rows.
 
     A page is ruled column by column, or, if it has no staves, from side to side at the rows of its
-    fullest column: rows of one column do not run between those of another.
+    fullest column, where the words of the others stand on those as well: nobody rules through words.
     """
     own = [(left, right, _word_rows(rng, plan, lined, left, right)) for left, right in plan.columns]
     across = plan.columns[0][0], plan.columns[-1][1]
     if not lined and rng.random() < 0.6:
-        own = [(*across, max((rows for _, _, rows in own), key=len))]
+        fullest = max((rows for _, _, rows in own), key=len)
+        if all(_on_rows(rows, fullest, plan.space_px) for _, _, rows in own):
+            own = [(*across, fullest)]
     return [block for block in own if len(block[2]) > 1]
+
+
+def _on_rows(rows: np.ndarray, others: np.ndarray, space_px: float) -> bool:
+    """Whether rows of words all lie on others that were ruled, or there are none."""
+    if not len(rows) or not len(others):
+        return not len(rows)
+    return bool(np.abs(rows[:, None] - others).min(axis=1).max() < _SAME_ROW_SPACES * space_px)
 
 
 def _word_rows(
@@ -186,8 +198,16 @@ def _word_rows(
     if not rows or lined or rng.random() < 0.5:
         return np.unique(np.round(rows, 1))
     leading = texts[0].leading if texts else style.pitch * s
-    start = rows[0] - leading * int((rows[0] - plan.frame[0]) / leading)
-    return np.arange(start, plan.frame[2] + rng.uniform(0, 3) * leading, leading)
+    return _with_empty(np.unique(rows), leading, plan.frame[0], plan.frame[2] + rng.uniform(0, 3) * leading)
+
+
+def _with_empty(rows: np.ndarray, leading: float, top: float, bottom: float) -> np.ndarray:
+    """Rows of words, and of lines left empty above, between and below them."""
+    above = np.arange(rows[0], top, -leading)[:0:-1]
+    between = [
+        np.arange(row + leading, below - _LEAST_LEADING * leading, leading) for row, below in pairwise(rows)
+    ]
+    return np.sort(np.concatenate([above, rows, *between, np.arange(rows[-1] + leading, bottom, leading)]))
 
 
 def _rule(
