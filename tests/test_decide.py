@@ -6,16 +6,19 @@ from collections import Counter
 from itertools import pairwise
 
 import msgspec
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_pages import Writer, sung
 
+from neumary.clef_chain import ClefChain
 from neumary.clef_verdicts import INFER_LEAST_P, WEIGHED
 from neumary.decide import decide
-from neumary.gamut import FAINT, degree_of
+from neumary.gamut import FAINT, base_degree, clef_step, degree_of, signs_by_staff
 from neumary.pitch import resolve_pitches
 from neumary.priors import INTERVAL_COUNTS, log_in_modes, log_interval, log_move
+from neumary.stretches import cut_stretches
 from neumary.types import Reading
 from neumary_models.labels import CLEFS
 
@@ -74,6 +77,34 @@ def test_a_weak_c_read_as_f_is_overruled_and_named(place: int, custodes: bool) -
     assert pitches == SUNG
     assert codes == ["clef-overruled"]
     assert "F clef on line 4" in remarks[0].text and "C clef on line 4" in remarks[0].text
+
+
+@pytest.mark.parametrize(("p", "least", "most"), [(0.55, 2, 5), (0.7, 4, 8), (0.99, 50, 400)])
+def test_the_more_doubtful_a_clef_the_likelier_the_other_letter(
+    p: float, least: int, most: int
+) -> None:
+    leaf = Writer().staff().clef("f", 3, confidence=p).notes(2, 3, 4)
+    chain = ClefChain(cut_stretches(leaf.staves[0], signs_by_staff(*leaf.parts)["s01"]))
+    seen = dict(zip(chain.bases, chain.seen[0], strict=True))
+    f, c = base_degree("clef_f", clef_step(3)), base_degree("clef_c", clef_step(3))
+    assert least < np.exp(seen[f] - seen[c]) < most
+
+
+def test_faint_signs_beside_it_do_not_keep_a_clef_from_being_overruled() -> None:
+    leaf = Writer()
+    for i, phrase in enumerate(PHRASES):
+        leaf.staff()
+        if i == 2:
+            leaf.sign("clef_c", 0, confidence=0.15, note=FAINT)
+            leaf.sign("clef_f", 6, confidence=0.55, rivals=(("clef_a", 0.2),))
+        else:
+            leaf.clef("c", 4)
+        leaf.notes(*phrase)
+        if i + 1 < len(PHRASES):
+            leaf.sign("custos", PHRASES[i + 1][0])
+    pitches, codes, _ = settle(leaf)
+    assert pitches == SUNG
+    assert codes == ["clef-overruled"]
 
 
 @pytest.mark.parametrize("place", [1, 2])

@@ -156,7 +156,7 @@ def _overrule_clef(
     if sign.reading.by == "human" or step is None or base_degree(sign.label, step) == base:
         return
     fitting = {k: q for k, q in odds.items() if base_degree(*k) == base}
-    if len(stretch.clefs) > 1 and not fitting:
+    if sum(not s.is_faint for s in stretch.clefs) > 1 and not fitting:
         return  # `pitch` warns that the two clefs disagree
     clef = _clef_for(base, stretch.staff, fitting, step)
     _replace_clef(stretch.staff, sign, clef, p, others, record)
