@@ -91,6 +91,7 @@ def test_other_lines_than_its_own_are_no_staff() -> None:
         ),  # as far as the column reaches words are rubrics, and lines go on under them
         ("text", [(240, 500)], 240),
         ("text", [(80, 300)], 400),  # another column
+        ("decoration", [(80, 500)], 400),  # strokes that fill up a row
     ],
 )
 def test_a_staff_does_not_grow_over_words(name: str, others: list[tuple[int, int]], left: int) -> None:
@@ -231,6 +232,19 @@ def test_a_worn_second_line_is_believed_among_pairs() -> None:
     worn = find_combs(seen, band)
     assert count_lines([worn]) == [1]
     assert count_lines([*whole, worn]) == [2] * 5
+
+
+def test_a_line_that_is_not_seen_is_there_where_all_other_staves_have_it() -> None:
+    whole = [find_combs(*seen_and_band([30, 33, 36], (30, 36), 1.0)) for _ in range(4)]
+    seen, band = seen_and_band([30, 33, 36], (30, 36), 1.0)
+    seen.line[32:35] = 0.0
+    worn = find_combs(seen, band)
+    assert worn.holed
+    assert not worn.full
+    assert count_lines([worn]) == [2]
+    assert count_lines([*whole, worn]) == [3] * 5
+    pairs = [find_combs(*seen_and_band([30, 36], (30, 36), 0.0)) for _ in range(2)]
+    assert count_lines([*whole[:2], *pairs, worn]) == [3, 3, 2, 2, 2]
 
 
 def test_of_two_lines_that_may_be_the_second_one_the_fifth_is_taken() -> None:

@@ -21,6 +21,8 @@ PAINTS = {
     "ruling": (186, 174, 150),
     "dry": (200, 187, 161),
     "brown": (150, 120, 84),
+    "pencil": (158, 148, 128),
+    "pale yellow": (208, 190, 136),
     "pale": (200, 185, 152),
 }
 SPACE, LEFT, RIGHT, CELL = 20.0, 60.0, 840.0, 5
@@ -65,6 +67,8 @@ def found(
     [
         (("red", "ruling", "yellow", "ruling"), 2),
         (("ruling", "red", "ruling", "grey"), 2),  # a second paint may have faded
+        (("pencil", "red", "pencil", "pale yellow"), 2),
+        (("grey", "red", "grey", "pale yellow"), 4),  # pen lines of a full staff
         (("yellow", "yellow", "yellow", "ruling"), 3),
         (("black", "red", "black", "yellow"), 4),  # painted lines among plain ones are lines of a full staff
         (("black", "red", "black", "black"), 4),

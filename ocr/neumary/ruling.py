@@ -21,6 +21,7 @@ from neumary.types import InkMap, Staff
 
 _BRIGHT: Final = ("red", "yellow", "blue")
 _CLEF_PAINTS: Final = ("red", "yellow")  # a single line of these may stand for a clef
+_YELLOW: Final = 0.7  # of a red line below: a yellow one, however pale, counts as much
 _RULED_SHARE: Final = 0.6  # of a page's full staves
 _RULED: Final = 0.8  # ruling against the weaker painted line, median of a page; plain staves mostly from 1 on
 # Of a painted line, median of a page: where a second one had faded 0.13 and more, dry ruling 0.14 and 0.18;
@@ -193,7 +194,10 @@ def _painted_lines(ink: InkMap, staff: Staff) -> tuple[tuple[int, ...], float]:
         like = {paints[k] for k in kept} if len(kept) > FEW_LINES else set(_BRIGHT)
         if any(paints[k] in like for k in rest):
             continue
-        fainter = float(strong[rest].max() / max(float(strong[list(kept)].min()), 1.0))
+        weaker = float(strong[list(kept)].min())
+        if [paints[k] for k in kept] == list(_CLEF_PAINTS):
+            weaker = max(weaker, _YELLOW * float(strong[kept[0]]))
+        fainter = float(strong[rest].max() / max(weaker, 1.0))
         if fainter < best[1]:
             best = kept, fainter
     return best

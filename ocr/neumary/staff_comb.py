@@ -50,6 +50,7 @@ _SURE_WEIGHT: Final = 2.0
 _WORTH_FULL: Final = 1.9  # of combs over full staves, mostly 2 to 4; over ruling beside pairs 0.4 to 1.5
 _ALIKE_MANY: Final = 0.5  # what as many lines on all other staves of a page are worth
 _IN_COLUMN: Final = 2.5  # so much more on those of its column
+_MOST_FULL: Final = 0.75  # of a page's staves
 _ABOVE: Final = 0.5  # of the shorter staff: so much is above or below the other
 _LEAST_INSIDE: Final = 0.2  # of a staff that the picture's edge cuts
 _ONE_TALL_SPACES: Final = 0.4  # no second line in a staff voted lower than this
@@ -182,6 +183,8 @@ class Combs:
         Whether there are many lines rather than few.
     span : (int, int)
         First column of the map, and one past the last.
+    holed : bool
+        Whether the map says many lines, but of one of them nothing is seen.
     """
 
     straight: Straight
@@ -190,6 +193,7 @@ class Combs:
     pair: float
     full: bool
     span: tuple[int, int]
+    holed: bool = False
 
     def strength(self, count: int) -> float:
         """What speaks for so many lines, for the share of them that lies within the picture."""
@@ -230,8 +234,9 @@ def find_combs(seen: LeafMap, band: Band, ink: InkBeside | None = None) -> Combs
     least = _least(straight.offsets, many[best][1][1:-1], map_says, ink_says, hidden)
     few, pair = _few(straight, map_says, ink_says, *voted, band.space)
     pair += _SURE_WEIGHT * (band.p - _SURE) if 2 in few else 0.0
-    full = band.full >= 0.5 and (least >= _HOLE or 2 not in few)
-    return Combs(straight, many, few, pair, full, (band.first, band.last))
+    holed = band.full >= 0.5 and least < _HOLE and 2 in few
+    full = band.full >= 0.5 and not holed
+    return Combs(straight, many, few, pair, full, (band.first, band.last), holed)
 
 
 def _least(offsets: Floats, lines: Floats, *said: Floats) -> float:
@@ -311,7 +316,8 @@ def count_lines(combs: Sequence[Combs]) -> list[int]:
     """
     usual = float(np.median([c.pair for c in combs if not c.full] or [0.0]))
     pairs = sum(not c.full for c in combs) > len(combs) / 2
-    full = [c.full and not (pairs and _is_pair(c)) for c in combs]
+    filled = sum(c.full for c in combs) >= _MOST_FULL * len(combs)  # one of their lines may have faded
+    full = [(c.full and not (pairs and _is_pair(c))) or (c.holed and filled) for c in combs]
     alone = [max(c.many, key=lambda n: c.many[n][0]) if f else 0 for c, f in zip(combs, full, strict=True)]
 
     def of(c: Combs, full: bool) -> int:

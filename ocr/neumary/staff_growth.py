@@ -32,6 +32,7 @@ _MEET_SPACES: Final = 0.75  # between the ends of two pieces of one staff
 _SAME_LINE_SPACES: Final = 0.35  # from one end of a line to the other
 _ABOVE: Final = 0.5  # of the shorter staff: so much is above or below the other
 _NEAREST: Final = 4  # a column's edge may lean
+_ORNAMENT: Final = -0.6  # probability of a line, less the share of ornaments, of what is surely one of those
 _SKIPS: Final = 1  # blocks that may be covered by an initial or a stain
 
 
@@ -67,7 +68,8 @@ def grow(
     ----------
     strips : InkStrips
     seen : LeafMap
-        Words may stand as far apart as lines: over them none grows further than its column reaches.
+        Words may stand as far apart as lines: over them none grows further than its column reaches. Over
+        ornaments none grows.
     course : Course
         As followed within the map's band; its lines cut off by the picture's edge may be among them.
     others : sequence of Course
@@ -173,7 +175,7 @@ def _beyond(
         nearest = start + way * done
         piece, lined = _block(strips, grown, nearest, way, size, course)
         beyond = way * (nearest + way * (size - 1) - usual) > 0
-        lined = lined and not (beyond and _on_words(strips, seen, piece, nearest, way, course))
+        lined = lined and not _on_other(strips, seen, piece, nearest, way, course, words=beyond)
         grown = np.hstack([grown, piece])
         skipped = 0 if lined else skipped + 1
         kept = grown.shape[1] if lined else kept
@@ -185,11 +187,14 @@ def _in_one_column(one: Course, other: Course) -> bool:
     return bool(common > _ABOVE * min(one.cols[-1] - one.cols[0], other.cols[-1] - other.cols[0]))
 
 
-def _on_words(strips: InkStrips, seen: LeafMap, rows: Floats, nearest: int, way: int, course: Course) -> bool:
-    """Whether the map sees words or ornaments along a block of strips rather than lines."""
+def _on_other(
+    strips: InkStrips, seen: LeafMap, rows: Floats, nearest: int, way: int, course: Course, *, words: bool
+) -> bool:
+    """Whether the map sees ornaments, or words where they are asked for, along a block rather than lines."""
     low = min(nearest, nearest + way * (rows.shape[1] - 1))
     cols = strips.middles(low, low + rows.shape[1])
-    return trust(seen, replace(course, cols=cols, rows=rows[:, ::way])) < LEAST_TRUST
+    block = replace(course, cols=cols, rows=rows[:, ::way])
+    return (words and trust(seen, block) < LEAST_TRUST) or trust(seen, block, ("decoration",)) < _ORNAMENT
 
 
 def _room(

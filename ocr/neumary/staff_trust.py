@@ -14,6 +14,8 @@ import numpy.typing as npt
 
 from neumary.leaf_map import LeafMap
 from neumary.staff_lines import Course
+from neumary.staff_shape import line_look
+from neumary.types import InkMap
 from neumary_models.leaf_outputs import REGIONS
 
 BESIDE_SPACES: Final = (-0.5, -0.25, 0.0, 0.25, 0.5)
@@ -33,6 +35,21 @@ _TRUSTED_FEW: Final = 0.43
 TRUSTED_WELL: Final = 0.6
 """What the mean of the best and the middle one must be where an earlier look at the page found nothing."""
 _LEAST_MIDDLE: Final = 0.0
+_LEAST_STRENGTH: Final = 4.5  # grey levels
+_FAINT: Final = 0.2  # of the page's usual strength; lines that shine through the leaf are fainter
+_STRONG: Final = 20.0  # grey levels that no ghost reaches
+_LEAST_SEEN: Final = 0.38
+_WELL_SEEN: Final = 0.7
+_LEAST_SEEN_AMONG_SOUND: Final = 0.3  # where most staves of the page are well seen, one may be washed out
+_THICKEST: Final = 0.38  # staff spaces
+_THICKEST_PX: Final = 5.0
+# Where the map sees lines on half of their length they may be paler, and more blurred: of 27 such staves
+# dropped on 120 rendered pages all but some that were followed badly were staves.
+_MAPPED: Final = 0.5
+_PALER: Final = 0.7
+_BLURRED: Final = 1.4
+_WITNESSES: Final = 3
+_MOST_SURE: Final = 0.7
 _PALE: Final = 11.0
 _TRUSTED_PALE: Final = 0.6
 """None of 160 rendered pages without staves had pale ones so well seen; a dark photograph's own have 0.66."""
@@ -60,13 +77,15 @@ def along(seen: LeafMap, cells: npt.NDArray[Any], course: Course, down_px: float
     return np.asarray(cells[at])
 
 
-def trust(seen: LeafMap, course: Course) -> float:
+def trust(seen: LeafMap, course: Course, against: Sequence[str] = ("text", "decoration")) -> float:
     """Mean probability of a line along a staff's lines, less the share of words and ornaments there.
 
     Parameters
     ----------
     seen : LeafMap
     course : Course
+    against : sequence of str
+        Regions that speak against lines.
 
     Returns
     -------
@@ -74,7 +93,7 @@ def trust(seen: LeafMap, course: Course) -> float:
         -1 to 1.
     """
     line = float(along(seen, seen.line, course).mean())
-    return line - _covered(seen, course, "text") - _covered(seen, course, "decoration")
+    return line - sum(_covered(seen, course, name) for name in against)
 
 
 def _covered(seen: LeafMap, course: Course, name: str) -> float:
@@ -104,6 +123,32 @@ def trusted(seen: LeafMap, courses: Sequence[Course], least: float = 0.0) -> lis
     if each[best] < _TRUSTED_PALE and courses[best].strength < _PALE:
         return []
     return [course for course, value in zip(courses, each, strict=True) if value >= LEAST_TRUST]
+
+
+def drawn(ink: InkMap, courses: Sequence[Course]) -> list[Course]:
+    """Staves of pen lines: without ghosts of the verso's and without lines of text.
+
+    Parameters
+    ----------
+    ink : InkMap
+    courses : sequence of Course
+        All of a page.
+    """
+    usual = float(np.median([course.strength for course in courses])) if courses else 0.0
+    least = max(_LEAST_STRENGTH, min(_FAINT * usual, _STRONG))
+    clear = sum(course.seen.mean() >= _WELL_SEEN for course in courses)
+    sound = clear >= max(_WITNESSES, _MOST_SURE * len(courses))
+    seen = _LEAST_SEEN_AMONG_SOUND if sound else _LEAST_SEEN
+    return [course for course in courses if course.strength >= least and _is_drawn(ink, course, seen)]
+
+
+def _is_drawn(ink: InkMap, course: Course, least_seen: float) -> bool:
+    mapped = course.mapped is not None and course.mapped.mean() >= _MAPPED
+    if course.seen.mean() < least_seen * (_PALER if mapped else 1.0):
+        return False
+    thick = [line_look(ink, course.cols, row, course.space)[1] for row in course.rows]
+    thickest = max(_THICKEST * course.space, _THICKEST_PX) * (_BLURRED if mapped else 1.0)
+    return float(np.median(thick)) <= thickest
 
 
 def without_lone(courses: Sequence[Course], height: int) -> list[Course]:

@@ -26,8 +26,8 @@ from neumary.staff_edges import with_edge_lines
 from neumary.staff_growth import column_reach, grow, met
 from neumary.staff_gutters import each_once, extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
-from neumary.staff_shape import build, line_look, with_area
-from neumary.staff_trust import TRUSTED_WELL, trusted, without_lone
+from neumary.staff_shape import build, with_area
+from neumary.staff_trust import TRUSTED_WELL, drawn, trusted, without_lone
 from neumary.types import Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
 
@@ -38,14 +38,6 @@ _WITNESSES: Final = 3
 _MOST_SURE: Final = 0.7
 _EDGE_SPACES: Final = 0.4  # so near to the picture's edge a line may be one that the edge cuts off
 _LINE_AT_EDGE: Final = 0.35
-_LEAST_STRENGTH: Final = 4.5  # grey levels
-_FAINT: Final = 0.2  # of the page's usual strength; lines that shine through the leaf are fainter
-_STRONG: Final = 20.0  # grey levels that no ghost reaches
-_LEAST_SEEN: Final = 0.38
-_WELL_SEEN: Final = 0.7
-_LEAST_SEEN_AMONG_SOUND: Final = 0.3  # where most staves of the page are well seen, one may be washed out
-_THICKEST: Final = 0.38  # staff spaces
-_THICKEST_PX: Final = 5.0
 _DOUBTED: Final = 0.8  # mean probability of a staff under which its comb must speak for it as well
 _WEAK_COMB: Final = 1.9  # on rendered staves mostly 2 to 4
 _NO_STAVES: Final = Remark(code="no-staves", text="No staff lines were found on this page.")
@@ -103,7 +95,7 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     for one in looks if lines != 0 else []:
         found = _courses(ink, one.seen, one.bands, lines)
         least = 0.0 if one is looks[0] else TRUSTED_WELL
-        courses = _drawn(ink, found if lines else trusted(one.seen, found, least))
+        courses = drawn(ink, found if lines else trusted(one.seen, found, least))
         chosen = one if courses else chosen
         if found:
             break
@@ -119,23 +111,6 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
         return FoundStaves([], [_NO_STAVES], seen, space)
     cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
     return FoundStaves(staves, _remarks(staves, cut), seen, space)
-
-
-def _drawn(ink: InkMap, courses: list[Course]) -> list[Course]:
-    """Staves of pen lines: without ghosts of the verso's and without lines of text."""
-    usual = float(np.median([course.strength for course in courses])) if courses else 0.0
-    least = max(_LEAST_STRENGTH, min(_FAINT * usual, _STRONG))
-    clear = sum(course.seen.mean() >= _WELL_SEEN for course in courses)
-    sound = clear >= max(_WITNESSES, _MOST_SURE * len(courses))
-    seen = _LEAST_SEEN_AMONG_SOUND if sound else _LEAST_SEEN
-    return [course for course in courses if course.strength >= least and _is_drawn(ink, course, seen)]
-
-
-def _is_drawn(ink: InkMap, course: Course, least_seen: float) -> bool:
-    if course.seen.mean() < least_seen:
-        return False
-    thick = [line_look(ink, course.cols, row, course.space)[1] for row in course.rows]
-    return float(np.median(thick)) <= max(_THICKEST * course.space, _THICKEST_PX)
 
 
 def _courses(ink: InkMap, seen: LeafMap, bands: list[Band], asked: int | None) -> list[Course]:
