@@ -12,13 +12,14 @@ import torch
 
 from neumary.glyphs import cell_step
 from neumary.strips import STRIP_HEIGHT
+from neumary.types import Box, Staff, StaffLine
 from neumary_models.labels import LAYERS, NAMES
 from neumary_models.network import StripNet
 from neumary_models.outputs import CHANNELS_IN, CHANNELS_OUT, STEP_SHIFTS, STRIDE
 from neumary_synth.render import render_page
 from neumary_training.compare import compare, settings_apart
 from neumary_training.config import TrainConfig, load_config
-from neumary_training.data import STRIPS_VIEW, Strips, join, strips_of
+from neumary_training.data import STRIPS_VIEW, Strips, join, shaken, strips_of
 from neumary_training.evaluate import _level, reliability
 from neumary_training.export import export_onnx, parity
 from neumary_training.shakes import shake_colours
@@ -250,3 +251,10 @@ def test_variants_see_less_and_share_the_rest() -> None:
     batch = half.at(np.array([0]), np.array([0]))
     assert float(batch.strips[:, :3].abs().max()) == 0 and float(batch.strips[:, 3].max()) > 0.5
     assert float(cropper.at(np.array([1]), np.array([0])).strips[:, :3].max()) > 0.5
+
+
+def test_lines_of_two_points_are_shaken_too() -> None:
+    line = StaffLine(cols=(0.0, 90.0), rows=(50.0, 52.0), thickness_px=1.0, colour="red", seen=1.0)
+    staff = Staff(id="s01", column=0, lines=(line,), space_px=10.0, area=Box(0, 0, 100, 90))
+    moved = shaken(staff, np.random.default_rng(1)).lines[0]
+    assert len(moved.rows) == len(moved.cols) >= 2

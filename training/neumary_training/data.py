@@ -90,7 +90,7 @@ def shaken(staff: Staff, rng: np.random.Generator) -> Staff:
     for line in staff.lines:
         own = common + rng.normal(0, 0.022) * space
         wave = rng.normal(0, 0.02, size=len(line.rows)) * space
-        wave = np.convolve(wave, [0.25, 0.5, 0.25], mode="same")
+        wave = np.convolve(wave, [0.25, 0.5, 0.25])[1:-1]  # mode "same" is longer than two points
         rows = np.asarray(line.rows) + own + wave
         lines.append(
             StaffLine(
