@@ -234,6 +234,14 @@ def test_a_worn_second_line_is_believed_among_pairs() -> None:
     assert count_lines([*whole, worn]) == [2] * 5
 
 
+def test_two_lines_seen_alike_are_two_whatever_the_other_staves_have() -> None:
+    lone = [find_combs(*seen_and_band([36], (36, 36), 0.0)) for _ in range(4)]
+    seen, band = seen_and_band([30, 36], (30, 36), 0.0)
+    assert count_lines([*lone, find_combs(seen, band)]) == [1, 1, 1, 1, 2]
+    seen.line[29:32] *= 0.7
+    assert count_lines([*lone, find_combs(seen, band)]) == [1] * 5
+
+
 def test_a_line_that_is_not_seen_is_there_where_all_other_staves_have_it() -> None:
     whole = [find_combs(*seen_and_band([30, 33, 36], (30, 36), 1.0)) for _ in range(4)]
     seen, band = seen_and_band([30, 33, 36], (30, 36), 1.0)

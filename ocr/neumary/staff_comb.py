@@ -44,6 +44,7 @@ _FIFTH_SPACES: Final = 2.0  # from an F line to a c line (common practice)
 _OFF_FIFTH: Final = 0.5  # standard deviation of that; rendered pairs stand 1.7 to 2.2 apart on the map
 _PAIR_INK: Final = 0.5  # weight of the ink against the map in telling a second line
 _PAIR: Final = 0.85  # from here a second line is likelier than none
+_SURE_PAIR: Final = 1.35  # and here whatever the other staves have
 _ALIKE: Final = 0.7  # weight of the other staves in it: a page is ruled alike
 _SURE: Final = 0.95  # mean probability of a staff whose height the map tells well
 _SURE_WEIGHT: Final = 2.0
@@ -325,7 +326,8 @@ def count_lines(combs: Sequence[Combs]) -> list[int]:
             page = [n for n, other in zip(alone, combs, strict=True) if n and other is not c]
             column = [n for n, other in zip(alone, combs, strict=True) if n and _in_one_column(c, other)]
             return max(c.many, key=lambda n: c.many[n][0] + _alike(page, n) + _IN_COLUMN * _alike(column, n))
-        return 2 if 2 in c.few and (1 - _ALIKE) * c.pair + _ALIKE * usual >= _PAIR else 1
+        alike = (1 - _ALIKE) * c.pair + _ALIKE * usual
+        return 2 if 2 in c.few and (alike >= _PAIR or c.pair >= _SURE_PAIR) else 1
 
     return [of(c, f) for c, f in zip(combs, full, strict=True)]
 
