@@ -131,6 +131,20 @@ def test_skew(slope: float) -> None:
     assert line_f1(leaf.read(), leaf.lines, 20) == 1.0
 
 
+@pytest.mark.parametrize(("share", "count"), [(0.35, 4), (0.1, 3)])
+def test_a_line_that_the_picture_s_edge_leaves_a_part_of_is_as_long_as_that(share: float, count: int) -> None:
+    leaf = page(slope=0.05)
+    cols, rows = leaf.lines[3]  # the top line of the first staff
+    edge = int(rows[-1] - share * (rows[-1] - rows[0]))
+    leaf.rgb = leaf.rgb[edge:]
+    first = leaf.read()[0]
+    assert len(first.lines) == count
+    top = first.lines[-1]
+    if count == 4:
+        assert (top.cols[-1] - top.cols[0]) / (cols[-1] - cols[0]) == pytest.approx(share, abs=0.08)
+        assert min(top.rows) > -2.0
+
+
 def test_waves() -> None:
     leaf = page(wave=14.0)
     assert line_f1(leaf.read(), leaf.lines, 20) == 1.0

@@ -28,7 +28,7 @@ from neumary.staff_gutters import each_once, extent_of, part_at_gutters
 from neumary.staff_lines import Course, InkStrips, average, follow_lines, follow_rows, ink_profile
 from neumary.staff_shape import build, with_area
 from neumary.staff_trust import TRUSTED_WELL, drawn, trusted, without_lone
-from neumary.types import Bool, InkMap, Remark, Staff
+from neumary.types import F32, Bool, InkMap, Remark, Staff
 from neumary_models.zoo import LoadedModel
 
 _FULL_LINES: Final = 3
@@ -38,6 +38,7 @@ _WITNESSES: Final = 3
 _MOST_SURE: Final = 0.7
 _EDGE_SPACES: Final = 0.4  # so near to the picture's edge a line may be one that the edge cuts off
 _LINE_AT_EDGE: Final = 0.35
+_PART_INSIDE: Final = 0.22  # of a line's way, that the picture's edge leaves of it
 _DOUBTED: Final = 0.8  # mean probability of a staff under which its comb must speak for it as well
 _WEAK_COMB: Final = 1.9  # on rendered staves mostly 2 to 4
 _NO_STAVES: Final = Remark(code="no-staves", text="No staff lines were found on this page.")
@@ -192,17 +193,23 @@ def _grown(
     if more is None:
         return course
     first, rows = more
-    inside = np.mean((rows >= 0) & (rows < strips.total.shape[1]), axis=1) > 0.5
+    inside = np.mean((rows >= 0) & (rows < strips.total.shape[1]), axis=1) > _PART_INSIDE
     cut = course.cut + int((~inside).sum())
     return replace(follow_rows(strips, seen, rows[inside], first, course.space), cut=cut)
 
 
 def _within_picture(seen: LeafMap, cells: Floats, first: int, space: float) -> Bool:
-    """Which lines run within the picture for most of their way; at its very edge they must be seen."""
+    """Which lines run within the picture for most of their way, or are seen there on a part of it.
+
+    At the picture's very edge all must be seen.
+    """
     low, high, near = -0.5, seen.line.shape[0] - 0.5, _EDGE_SPACES * space
-    inside = np.mean((cells >= low) & (cells <= high), axis=1) > 0.5
+    inside = (cells >= low) & (cells <= high)
     clear = np.mean((cells >= low + near) & (cells <= high - near), axis=1) > 0.5
-    return np.asarray(inside & (clear | (_line_p(seen, cells, first) >= _LINE_AT_EDGE)))
+    p = np.where(inside, _lines_at(seen, cells, first), 0.0).sum(axis=1) / np.maximum(inside.sum(axis=1), 1)
+    share = inside.mean(axis=1)
+    most = (share > 0.5) & (clear | (p >= _LINE_AT_EDGE))
+    return np.asarray(most | ((share >= _PART_INSIDE) & (p >= _LINE_SEEN)))
 
 
 def _believed(fits: list[tuple[int, float]]) -> list[bool]:
@@ -218,9 +225,13 @@ def _believed(fits: list[tuple[int, float]]) -> list[bool]:
 
 def _line_p(seen: LeafMap, cells: Floats, first: int) -> Floats:
     """Mean probability of a line along each course."""
+    return np.asarray(_lines_at(seen, cells, first).mean(axis=1), dtype=np.float64)
+
+
+def _lines_at(seen: LeafMap, cells: Floats, first: int) -> F32:
+    """Probability of a line in each place of each course."""
     rows = np.clip(np.rint(cells).astype(int), 0, seen.line.shape[0] - 1)
-    cols = np.arange(first, first + cells.shape[1])
-    return np.asarray(seen.line[rows, cols[None, :]].mean(axis=1), dtype=np.float64)
+    return np.asarray(seen.line[rows, np.arange(first, first + cells.shape[1])[None]], dtype=np.float32)
 
 
 def reading_order(courses: list[Course]) -> list[tuple[int, Course]]:
