@@ -23,7 +23,7 @@ PAINTS = {
     "brown": (150, 120, 84),
     "pencil": (158, 148, 128),
     "pale yellow": (208, 190, 136),
-    "pale": (200, 185, 152),
+    "pale": (204, 190, 159),
 }
 SPACE, LEFT, RIGHT, CELL = 20.0, 60.0, 840.0, 5
 
@@ -117,6 +117,11 @@ def test_a_faded_second_line_stays_where_the_map_sees_it_as_it_sees_the_painted_
 )
 def test_ruling_that_a_page_s_staves_stand_beside_goes(paints: tuple[str, ...], count: int) -> None:
     assert found(paints) == [count] * 4
+
+
+@pytest.mark.parametrize(("pale", "count"), [(0.55, 4), (0.78, 5)])
+def test_a_pale_line_at_the_edge_stays_where_the_map_sees_it_like_the_others(pale: float, count: int) -> None:
+    assert found(("black",) * 4 + ("pale",), mapped=(0.8,) * 4 + (pale,)) == [count] * 4
 
 
 @pytest.mark.parametrize(

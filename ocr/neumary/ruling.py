@@ -32,9 +32,10 @@ _SECOND: Final = 0.7  # of a painted line: a fainter one beside it is ruling whe
 # Of the other lines of a staff. Where one at the edge had faded on a whole page its median was 0.62 and more,
 # of ruling beside the staves 0.33 and less.
 _FAINT_EDGE: Final = 0.42
+_MAPPED_EDGE: Final = 0.88  # the same of its probability on the map: a pale clef line had 1.0, ruling 0.76
 _FAINT_ODD: Final = 0.3  # the same of a line that most staves of the page do not have
 _LEAST_FULL: Final = 3
-_LEAST_PAINT: Final = 45.0  # grey levels; what swallows less has no colour to tell
+_LEAST_PAINT: Final = 25.0  # grey levels; what swallows less has no colour to tell
 _EDGES: Final = ((0, slice(1, None)), (-1, slice(0, -1)))  # a line at the edge, and the others
 
 
@@ -63,7 +64,7 @@ def without_ruling(ink: InkMap, seen: LeafMap, staves: Sequence[Staff]) -> list[
     list of Staff
     """
     painted = _without_unpainted(ink, _without_second(ink, seen, staves))
-    return _without_odd_edges(ink, _without_faint_edges(ink, painted))
+    return _without_odd_edges(ink, _without_faint_edges(ink, seen, painted))
 
 
 def _without_unpainted(ink: InkMap, staves: Sequence[Staff]) -> list[Staff]:
@@ -94,7 +95,8 @@ def _without_second(ink: InkMap, seen: LeafMap, staves: Sequence[Staff]) -> Sequ
         if len(told) < max(FEW_LINES, _RULED_SHARE * len(pairs)):
             return staves
         inked = float(np.median([rest for _, rest in told.values()]))
-        mapped = [_mapped(ink, seen, staff, told[staff.id][0]) for staff in pairs if staff.id in told]
+        bright = [(staff, told[staff.id][0]) for staff in pairs if staff.id in told]
+        mapped = [_mapped(ink, seen, staff, 1 - k, slice(k, k + 1)) for staff, k in bright]
         limit = math.inf if inked < _HARDLY_SECOND and np.median(mapped) < _MAPPED_SECOND else 0.0
     out = []
     for staff in staves:
@@ -113,14 +115,17 @@ def _bright_and_rest(ink: InkMap, staff: Staff) -> tuple[int, float] | None:
     return bright[0], float(strong[1 - bright[0]] / max(float(strong[bright[0]]), 1.0))
 
 
-def _mapped(ink: InkMap, seen: LeafMap, staff: Staff, bright: int) -> float:
-    """How clearly the map sees the other one of two lines, against the bright one."""
-    p = [float(along_line(ink, seen, seen.line, line).mean()) for line in staff.lines]
-    return p[1 - bright] / max(p[bright], 1e-6)
+def _mapped(ink: InkMap, seen: LeafMap, staff: Staff, one: int, others: slice) -> float:
+    """How clearly the map sees one line of a staff, against others."""
+    p = np.array([float(along_line(ink, seen, seen.line, line).mean()) for line in staff.lines])
+    return float(p[one] / max(float(np.median(p[others])), 1e-6))
 
 
-def _without_faint_edges(ink: InkMap, staves: list[Staff]) -> list[Staff]:
-    """Staves without the line at one edge that on most full ones is far fainter than all others."""
+def _without_faint_edges(ink: InkMap, seen: LeafMap, staves: list[Staff]) -> list[Staff]:
+    """Staves without the line at one edge that on most full ones is far fainter than all others.
+
+    The map must see it less clearly, too.
+    """
     full = [staff for staff in staves if len(staff.lines) > _LEAST_FULL]
     if len(full) < max(_LEAST_FULL, _RULED_SHARE * len(staves)):
         return staves
@@ -128,6 +133,8 @@ def _without_faint_edges(ink: InkMap, staves: list[Staff]) -> list[Staff]:
     for edge, rest in _EDGES:
         fainter = [float(each[edge] / max(float(np.median(each[rest])), 1.0)) for each in strong]
         if np.mean(np.array(fainter) < _FAINT_EDGE) < _RULED_SHARE:
+            continue
+        if np.median([_mapped(ink, seen, staff, edge, rest) for staff in full]) >= _MAPPED_EDGE:
             continue
         faint = {staff.id for staff in full if not _is_clef_line(ink, staff, edge, rest)}
         return [
