@@ -95,8 +95,8 @@ def _without_second(ink: InkMap, seen: LeafMap, staves: Sequence[Staff]) -> Sequ
         if len(told) < max(FEW_LINES, _RULED_SHARE * len(pairs)):
             return staves
         inked = float(np.median([rest for _, rest in told.values()]))
-        bright = [(staff, told[staff.id][0]) for staff in pairs if staff.id in told]
-        mapped = [_mapped(ink, seen, staff, 1 - k, slice(k, k + 1)) for staff, k in bright]
+        painted = [(staff, told[staff.id][0]) for staff in pairs if staff.id in told]
+        mapped = [_mapped(ink, seen, staff, 1 - k, slice(k, k + 1)) for staff, k in painted]
         limit = math.inf if inked < _HARDLY_SECOND and np.median(mapped) < _MAPPED_SECOND else 0.0
     out = []
     for staff in staves:
