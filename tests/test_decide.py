@@ -107,6 +107,14 @@ def test_faint_signs_beside_it_do_not_keep_a_clef_from_being_overruled() -> None
     assert codes == ["clef-overruled"]
 
 
+def test_range_and_one_interval_do_not_outweigh_a_likely_clef() -> None:
+    leaf = Writer()
+    for _ in range(2):
+        leaf.staff().clef("c", 3).notes(2, 3, 4, 3, 2, 3)
+    leaf.staff().clef("c", 2, confidence=0.78).notes(3, 4, 5, 4, 3, 2, 3, 4)
+    assert [r.code for r in decide(*leaf.parts).remarks] == ["clef-doubtful"]
+
+
 @pytest.mark.parametrize("place", [1, 2])
 def test_a_sure_c_read_as_f_falls_to_two_custodes(place: int) -> None:
     wrong = {"label": "clef_f", "step": 6, "confidence": 0.95, "rivals": (("clef_c", 0.04),)}

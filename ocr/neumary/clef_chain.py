@@ -6,6 +6,9 @@ while it serves and the usual range speak for or against each base; the probabil
 found by the forward-backward algorithm [1]_. The same algorithm with a stretch's own clef covered
 up tells what the rest of the page says about it.
 
+What notes say (range, intervals) is easily too sure of itself: they are weighed so that a clef nobody sees
+is right as often as it is given (800 rendered pages kept out of training, each half of them better for it).
+
 Design figures here and in `neumary.priors` were tried on 240 rendered pages kept out of training
 (`neumary_training.decision_eval --split held-out`); figures are reported on others (``--split test``).
 
@@ -57,9 +60,10 @@ _OTHER_LETTER_DOUBT: Final = 0.5  # the same of a doubtful one, times its doubt 
 _OTHER_LETTER_MOST: Final = 0.2  # and of the most doubtful
 _OTHER_LETTER_MID: Final = 0.015  # the same in mid-staff, where it hardly happens (1 of 25 doubtful ones)
 _SAME_IN_MID_STAFF: Final = 0.25  # a clef in mid-staff mostly changes something (design figure)
-_NOTE_WEIGHT: Final = 0.3  # notes of one melody are no independent witnesses: each counts as so much
-_MOST_NOTES: Final = 8.0  # and all notes of one stretch together as no more than so many
-_LEAPS: Final = 1.0  # the same for tritone leaps
+_NOTE_WEIGHT: Final = 0.2  # notes of one melody are no independent witnesses: each counts as so much
+_MOST_NOTES: Final = 5.5  # and all notes of one stretch together as no more than so many
+_LEAPS: Final = 0.7  # the same for tritone leaps
+_INTERVAL_WEIGHT: Final = 0.7  # an interval from staff to staff says less than its odds: their power
 _NEW_PHRASE: Final = 0.4  # chance that a staff break parts phrases or verses: any interval (design figure)
 _NEW_CHANT: Final = 0.6  # the same where a custos is left out or an initial hides the clef
 _ANY_INTERVAL: Final = 1 / 15  # an octave either way
@@ -311,8 +315,8 @@ def _other_letter(confidence: float, opens_staff: bool) -> float:
 
 
 def _across(degrees: int, new: float) -> float:
-    """Log probability of an interval between stretches, if something new begins with a certain chance."""
-    return float(np.log((1 - new) * np.exp(log_interval(degrees)) + new * _ANY_INTERVAL))
+    """Log odds of an interval between stretches, if something new begins with a certain chance."""
+    return _INTERVAL_WEIGHT * float(np.log((1 - new) * np.exp(log_interval(degrees)) + new * _ANY_INTERVAL))
 
 
 def _possible_bases(stretches: Sequence[Stretch]) -> set[int]:

@@ -26,7 +26,6 @@ from neumary.stretches import Stretch, clef_hypotheses, cut_stretches, distribut
 from neumary.types import Glyph, Reading, Staff
 from neumary_models.labels import CLEFS
 
-_HUMBLE_POWER: Final = 0.7  # odds of a clef nobody saw are too sure of themselves: raised to this power
 _BLIND_DOUBT: Final = 0.5  # chance that habits mislead where the whole run shows no clef at all
 _OVERRULE_P: Final = 0.7  # a believed clef is not overruled for anything less probable than this
 _LEAVE_OUT_P: Final = 0.9  # nor one in mid-staff, where other signs are taken for clefs, left out for less
@@ -106,10 +105,9 @@ def _shows(stretch: Stretch, base: int) -> bool:
     return stretch.shows_clef or any(base_degree(*key) == base for key in signs)
 
 
-def _humbled(odds: F64, use: F64, blind: bool) -> F64:
-    """Odds of a clef nobody saw, as sure as they have proved right on rendered pages kept for tuning."""
-    tempered: F64 = odds**_HUMBLE_POWER / (odds**_HUMBLE_POWER).sum()
-    return (1 - _BLIND_DOUBT) * tempered + _BLIND_DOUBT * use if blind else tempered
+def _humbled(odds: F64, use: F64) -> F64:
+    """Odds of clefs on a run that shows none at all: habits alone are too sure of themselves."""
+    return (1 - _BLIND_DOUBT) * odds + _BLIND_DOUBT * use
 
 
 def _hidden_clef(signs: Sequence[Sign]) -> Sign | None:
@@ -133,7 +131,8 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
     blind = not any(s.observed for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):
-        here = odds[i] if _shows(stretch, bases[i]) else _humbled(odds[i], chain.use[i], blind)
+        unseen = blind and not _shows(stretch, bases[i])
+        here = _humbled(odds[i], chain.use[i]) if unseen else odds[i]
         p = dict(zip(chain.bases, (float(q) for q in here), strict=True))
         others = {b: q for b, q in p.items() if b != bases[i]}
         known.append(settle_clef(run, i, bases, p[bases[i]], others, record))
