@@ -171,6 +171,22 @@ def test_a_staff_is_parted_where_other_staves_have_a_gutter() -> None:
     assert len(part_at_gutters([over, right, right])) == 3  # initials before which nothing stands
 
 
+def test_a_staff_that_runs_on_where_columns_touch_is_parted() -> None:
+    """Three rows of the page show where the columns meet, though no gap is bare."""
+    over = course(80, 680)
+    rows = [(course(80, 372 + 4 * k), course(380 + 4 * k, 680)) for k in range(4)]
+    pairs = [
+        tuple(replace(one, rows=one.rows + 6 * SPACE * (k + 1)) for one in row) for k, row in enumerate(rows)
+    ]
+    whole = [one for row in pairs for one in row]
+    parted = part_at_gutters([over, *whole])
+    assert [len(part_at_gutters([over, *whole[:n]])) for n in (8, 6, 4)] == [10, 8, 5]  # two may be chance
+    assert abs(parted[0].cols[-1] - 372) < 2 * STRIP and abs(parted[1].cols[0] - 372) < 2 * STRIP
+    assert len(part_at_gutters([over, over, over, *whole[:6]])) == 9  # as many run across as meet
+    aside = [replace(one, cols=one.cols - 150) for one in whole[4:6]]
+    assert len(part_at_gutters([over, *whole[:4], *aside])) == 7  # they do not meet on one line
+
+
 def test_a_staff_found_twice_stays_once() -> None:
     whole, piece, below = course(80, 680), course(80, 300), course(80, 680)
     piece = replace(piece, rows=piece.rows[1:] + 2)

@@ -49,6 +49,10 @@ class Extent:
     slope: float
     space: float
 
+    def row_at(self, col: float) -> float:
+        """Its middle at a column, its slope kept beyond its ends."""
+        return self.row + self.slope * (col - (self.left + self.right) / 2)
+
 
 def is_gutter(gap: tuple[float, float], staff: Extent, others: Sequence[Extent]) -> bool:
     """Whether a gap in what was taken for one staff lies between columns.

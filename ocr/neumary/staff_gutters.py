@@ -14,6 +14,9 @@ from neumary.staff_lines import Course
 _BARE_SPACES: Final = 1.0  # hardly a line is seen for so long
 _HARDLY_SEEN: Final = 0.35  # share of the lines
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
+_TOUCHING_SPACES: Final = 3.0  # staves side by side that end and begin so near to one another meet
+_MEETINGS: Final = 3  # pairs of staves that show where columns meet, and more than run across
+_OUT_SPACES: Final = 5.0  # a staff that goes on so far on either side of a gutter runs over it
 _TWICE_SHARE: Final = 0.5  # of the shorter one's width that both have
 _TWICE_SPACES: Final = 0.5  # a line of one so near to one of the other's is the same
 _BESIDE_SPACES: Final = 2.6  # so near to a single line another one is ruling beside it
@@ -39,7 +42,38 @@ def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
         others = [other for other in courses if other is not course]
         cut = _gutter(course, others)
         out += [course] if cut is None else [course.part(0, cut[0]), course.part(cut[1], None)]
-    return out
+    return _parted_where_others_meet(out)
+
+
+def _parted_where_others_meet(courses: list[Course]) -> list[Course]:
+    """Part staves that run on where most others of the page end, and their neighbours begin.
+
+    Columns may stand so near that their lines touch, and nothing is bare between them.
+    """
+    extents = [extent_of(course) for course in courses]
+    meeting = [
+        ((a.right + b.left) / 2, (a.row + b.row) / 2, a.space)
+        for a in extents
+        for b in extents
+        if abs(b.left - a.right) < _TOUCHING_SPACES * a.space
+        and abs(a.row_at((a.right + b.left) / 2) - b.row_at((a.right + b.left) / 2)) < a.space
+    ]
+    if len(meeting) < _MEETINGS:
+        return courses
+    cols, rows, spaces = np.array(meeting).T
+    lean, start = np.polyfit(rows, cols, 1) if np.ptp(rows) > 0 else (0.0, float(cols.mean()))
+    if np.abs(start + lean * rows - cols).max() > _TOUCHING_SPACES / 2 * spaces.min():
+        return courses
+    at = [start + lean * one.row for one in extents]
+    out = [_OUT_SPACES * one.space for one in extents]
+    across = [x.left < m - far and x.right > m + far for x, m, far in zip(extents, at, out, strict=True)]
+    if sum(across) >= len(meeting):
+        return courses
+    parted: list[Course] = []
+    for course, gutter, cross in zip(courses, at, across, strict=True):
+        cut = int(np.searchsorted(course.cols, gutter))
+        parted += [course.part(0, cut), course.part(cut, None)] if cross else [course]
+    return parted
 
 
 def _gutter(course: Course, others: list[Course]) -> tuple[int, int] | None:
