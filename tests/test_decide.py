@@ -80,9 +80,7 @@ def test_a_weak_c_read_as_f_is_overruled_and_named(place: int, custodes: bool) -
 
 
 @pytest.mark.parametrize(("p", "least", "most"), [(0.55, 2, 5), (0.7, 4, 8), (0.99, 50, 400)])
-def test_the_more_doubtful_a_clef_the_likelier_the_other_letter(
-    p: float, least: int, most: int
-) -> None:
+def test_the_more_doubtful_a_clef_the_likelier_the_other_letter(p: float, least: int, most: int) -> None:
     leaf = Writer().staff().clef("f", 3, confidence=p).notes(2, 3, 4)
     chain = ClefChain(cut_stretches(leaf.staves[0], signs_by_staff(*leaf.parts)["s01"]))
     seen = dict(zip(chain.bases, chain.seen[0], strict=True))
