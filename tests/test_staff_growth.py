@@ -169,6 +169,8 @@ def test_a_staff_is_parted_where_other_staves_have_a_gutter() -> None:
     assert len(part_at_gutters([over, left, right])) == 3  # a single witness is none
     assert len(part_at_gutters([over, over, over])) == 3  # an initial, with no column beside it
     assert len(part_at_gutters([over, right, right])) == 3  # initials before which nothing stands
+    next_column = course(720, 980)
+    assert len(part_at_gutters([over, left, left, next_column])) == 4  # short staves beside a next column
 
 
 def test_a_staff_that_runs_on_where_columns_touch_is_parted() -> None:

@@ -58,8 +58,8 @@ def is_gutter(gap: tuple[float, float], staff: Extent, others: Sequence[Extent])
     """Whether a gap in what was taken for one staff lies between columns.
 
     None of the staves next above and below crosses it, and two of them or more end, or begin, there; but
-    on either side there must be one, since beside initials staves begin alike, too. Staves farther away do
-    not count, because gutters lean.
+    above or below either piece there must be one, since beside initials staves begin alike, and short ones end
+    alike, too. Staves farther away do not count, because gutters lean.
 
     Parameters
     ----------
@@ -77,7 +77,8 @@ def is_gutter(gap: tuple[float, float], staff: Extent, others: Sequence[Extent])
     border = _BORDER_SPACES * space
     ends = sum(gap[0] - border < o.right < gap[1] + border for o in near)
     begin = sum(gap[0] - border < o.left < gap[1] + border for o in near)
-    sides = any(o.right < gap[1] + border for o in near) and any(o.left > gap[0] - border for o in near)
+    beside = any(staff.left < o.right < gap[1] + border for o in near)
+    sides = beside and any(gap[0] - border < o.left < staff.right for o in near)
     return sides and max(ends, begin) >= _WITNESSES
 
 

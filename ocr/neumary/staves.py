@@ -20,6 +20,7 @@ from neumary.lines import Floats
 from neumary.lone_lines import painted, steady_line, without_strays
 from neumary.ruling import without_ruling
 from neumary.script_scale import never_written_on, under_words
+from neumary.shine_through import shines_through
 from neumary.staff_bands import MOST_LINES, Band, as_asked
 from neumary.staff_comb import count_lines, find_combs, lines_of
 from neumary.staff_edges import with_edge_lines
@@ -108,7 +109,8 @@ def find_staves(ink: InkMap, model: LoadedModel, *, lines: int | None = None) ->
     staves = without_ruling(ink, seen, staves) if lines is None else staves
     height, width = (side / ink.scale for side in ink.flat.shape[:2])
     staves = [with_area(staff, staves, height, width) for staff in staves]
-    if lines is None and (under_words(seen, ink, staves) or never_written_on(seen, ink, staves)):
+    none_here = (under_words, never_written_on, shines_through)
+    if lines is None and any(told(seen, ink, staves) for told in none_here):
         return FoundStaves([], [_NO_STAVES], seen, space)
     cut = {staff.id: course.cut for staff, (_, course) in zip(staves, ordered, strict=True) if course.cut}
     return FoundStaves(staves, _remarks(staves, cut), seen, space)
