@@ -9,6 +9,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -125,8 +126,9 @@ def _disturb(
         whom = "worker" if moment % 2 and workers else "parent"
         victim = int(rng.choice(workers)) if whom == "worker" else run.pid
         if run.poll() is None:
-            killed[whom] += 1
-            os.kill(victim, signal.SIGKILL)
+            with suppress(ProcessLookupError):  # a worker may have ended since
+                os.kill(victim, signal.SIGKILL)
+                killed[whom] += 1
         code = run.wait(timeout=240)
         if whom == "parent":
             assert code in (-9, 0)

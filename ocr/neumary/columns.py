@@ -58,8 +58,8 @@ def is_gutter(gap: tuple[float, float], staff: Extent, others: Sequence[Extent])
     """Whether a gap in what was taken for one staff lies between columns.
 
     None of the staves next above and below crosses it, and two of them or more end, or begin, there; but
-    above or below either piece there must be one, since beside initials staves begin alike, and short ones end
-    alike, too. Staves farther away do not count, because gutters lean.
+    above or below either piece there must be one, since beside initials staves begin alike, and short ones
+    end alike, too. Staves farther away do not count, because gutters lean.
 
     Parameters
     ----------
