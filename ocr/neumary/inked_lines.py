@@ -102,10 +102,13 @@ def line_p(ink: InkMap, seen: LeafMap, staves: Sequence[Staff]) -> float:
         In which the staves were found.
     staves : sequence of Staff
     """
-    means = []
-    for line in (line for staff in staves for line in staff.lines):
-        means.append(float(along_line(ink, seen, seen.line, line).mean()))
+    means = [p for staff in staves for p in lines_p(ink, seen, staff)]
     return float(np.median(means)) if means else 1.0
+
+
+def lines_p(ink: InkMap, seen: LeafMap, staff: Staff) -> list[float]:
+    """The same of each line of a staff, bottom line first."""
+    return [float(along_line(ink, seen, seen.line, line).mean()) for line in staff.lines]
 
 
 def along_line(

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 
 from neumary.coloured import FEW_LINES, line_ink, name_paint
-from neumary.inked_lines import along_line, line_contrast
+from neumary.inked_lines import line_contrast, lines_p
 from neumary.leaf_map import LeafMap
 from neumary.lines import Floats
 from neumary.types import InkMap, Staff
@@ -117,7 +117,7 @@ def _bright_and_rest(ink: InkMap, staff: Staff) -> tuple[int, float] | None:
 
 def _mapped(ink: InkMap, seen: LeafMap, staff: Staff, one: int, others: slice) -> float:
     """How clearly the map sees one line of a staff, against others."""
-    p = np.array([float(along_line(ink, seen, seen.line, line).mean()) for line in staff.lines])
+    p = np.array(lines_p(ink, seen, staff))
     return float(p[one] / max(float(np.median(p[others])), 1e-6))
 
 

@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from neumary.inked_lines import line_contrast
 from neumary.leaf_map import LeafMap
 from neumary.types import U8, InkMap, Staff
 from neumary_models.leaf_outputs import REGIONS
@@ -18,7 +19,7 @@ _PALE: Final = 0.42
 """Of the words' ink. On 40 rendered pages with music the darkest hundredth of the middle staff had 0.51 and
 more; on a page of words over another side's staves it had less than 0.36."""
 _PALE_LINES: Final = 0.06
-"""The same of the lines: on those pages 0.09 and more, ghosts had 0.03."""
+"""The same of the lines: on pages with strong ghosts 0.1 and more, those of the ghosts 0.02."""
 
 
 def shines_through(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> bool:
@@ -38,12 +39,16 @@ def shines_through(seen: LeafMap, ink: InkMap, staves: Sequence[Staff]) -> bool:
     bool
         False where no words tell how dark this side's ink is, and where the staves are empty.
     """
-    words = _strength_at(seen, ink, seen.region[REGIONS.index("text")] > _SURE)
-    if not staves or len(words) < _LEAST_WORDS:
+    if not _mostly_ghosts(seen, ink, staves, 255.0):  # not even beside the blackest words, as on most pages
         return False
-    full = float(np.percentile(words, 95))
-    ghosts = [_is_ghost(seen, ink, staff, full) for staff in staves]
-    return sum(ghosts) > len(ghosts) / 2
+    words = _strength_at(seen, ink, seen.region[REGIONS.index("text")] > _SURE)
+    if len(words) < _LEAST_WORDS:
+        return False
+    return _mostly_ghosts(seen, ink, staves, float(np.percentile(words, 95)))
+
+
+def _mostly_ghosts(seen: LeafMap, ink: InkMap, staves: Sequence[Staff], full: float) -> bool:
+    return sum(_is_ghost(seen, ink, staff, full) for staff in staves) > len(staves) / 2
 
 
 def _strength_at(seen: LeafMap, ink: InkMap, cells: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> U8:
@@ -71,21 +76,5 @@ def _is_ghost(seen: LeafMap, ink: InkMap, staff: Staff, full: float) -> bool:
     music = seen.region[REGIONS.index("music")]
     cells = music[int(top / high) : int(bottom / high) + 1, int(left / broad) : int(right / broad) + 1]
     written = bool(cells.size) and float((cells > _SURE).mean()) >= _WRITTEN_ON
-    return written and _line_strength(ink, staff) < _PALE_LINES * full
-
-
-def _line_strength(ink: InkMap, staff: Staff) -> float:
-    """Ink of a staff's lines over what stands a third of a space beside them; 0..255, the middle one."""
-    tall, wide = ink.flat.shape[:2]
-    beside = max(2, round(0.33 * staff.space_px * ink.scale))
-    found = []
-    for line in staff.lines:
-        at = np.linspace(line.cols[0], line.cols[-1], 60)
-        rows = np.rint(np.interp(at, line.cols, line.rows) * ink.scale).astype(int)
-        cols = np.clip(np.rint(at * ink.scale).astype(int), 0, wide - 1)
-        near = np.clip(rows[:, None] + np.arange(-1, 2), 0, tall - 1)
-        off = np.clip(rows[:, None] + np.array([-beside, beside]), 0, tall - 1)
-        light = ink.flat[near, cols[:, None]].mean(axis=2).min(axis=1)
-        ground = ink.flat[off, cols[:, None]].mean(axis=2).max(axis=1)
-        found.append(float(np.median(ground - light)))
-    return float(np.median(found))
+    contrast = line_contrast(ink, staff)
+    return written and contrast is not None and contrast < _PALE_LINES * full
