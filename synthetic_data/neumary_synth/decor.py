@@ -122,8 +122,9 @@ def _painted(page: FlatPage, rng: np.random.Generator, letter: str, box: BoxPx, 
     outline = page.sheet("decoration", BLACK, True)
     rim = max(0.06 * s, 1.0)
     top, left, bottom, right = box
-    if rng.random() < 0.6:
-        draw_border_bar(page, rng, (bottom, left, bottom + rng.uniform(2, 18) * s, left + 0.6 * s), s)
+    if rng.random() < 0.6:  # in the margin, clear of the clefs below, as on photographed leaves
+        beside = left - (1.4 if rng.random() < 0.9 else 0.0) * s
+        draw_border_bar(page, rng, (bottom, beside, bottom + rng.uniform(2, 18) * s, beside + 0.6 * s), s)
     fill(outline.mask, rect(grow(box, rim)))
     for name in (field, inner, body):  # later sheets lie on top of earlier ones
         page.sheet("decoration", inks[name], True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from neumary_synth import decor
@@ -12,6 +14,10 @@ from neumary_synth.rubrics import draw_flourish, draw_genre_sign, draw_red_versa
 from neumary_synth.script import draw_text
 from neumary_synth.sheets import FlatPage, Rgb
 from neumary_synth.words import WordScribe
+
+_FLOURISHES: Final = {"margin": 0.75, "beside": 0.15, "across": 0.1}
+"""Where pen work stands to the clef. On five photographed leaves it crosses none of 50 clefs and touches one,
+as the letter of a rubric, from the right; 1 in 10 so that readers meet it."""
 
 
 class InsertScribe(WordScribe):
@@ -29,15 +35,35 @@ class InsertScribe(WordScribe):
         super().__init__(plan, rng, page)
         self.habits = self.style.habits
 
-    def flourish(self, slot: StaffSlot) -> None:
-        """Red or blue pen work down the left of a staff, beside or across its clef."""
+    def flourish(self, slot: StaffSlot, clef: tuple[float, float]) -> float:
+        """Red or blue pen work down the left of a staff, seldom across its clef.
+
+        Parameters
+        ----------
+        slot : StaffSlot
+        clef : tuple of float
+            Left and right edge of the clef's ink, px; where none is written, twice the column where notes
+            may begin.
+
+        Returns
+        -------
+        float
+            Column from which notes may begin, px.
+        """
         rng, s = self.rng, self.space
         pen = page_inks(self.page, rng)["red" if rng.random() < 0.75 else "blue"]
         sheet = ink_sheet(self.page, rng, "decoration", pen)
         top = slot.row - (self.style.n_lines - 1 + rng.uniform(-0.5, 2.5)) * s
-        draw_flourish(
-            sheet, rng, top, slot.row + rng.uniform(-0.5, 2.5) * s, slot.left + rng.uniform(-0.9, 1.3) * s, s
-        )
+        bottom = slot.row + rng.uniform(-0.5, 2.5) * s
+        where = rng.choice(list(_FLOURISHES), p=list(_FLOURISHES.values()))
+        col, begin = slot.left + rng.uniform(-0.9, 1.3) * s, clef[1]
+        if where == "margin":
+            col = clef[0] - rng.uniform(0.45, 1.6) * s
+        elif where == "beside":
+            col = clef[1] + rng.uniform(0.2, 0.4) * s
+            begin = col + 0.35 * s
+        draw_flourish(sheet, rng, top, bottom, col, s)
+        return float(begin)
 
     def interrupt(self, slot: StaffSlot, stand: Stand, baseline: float, col: float, right: float) -> float:
         """Break into a staff with words, a genre sign or a capital that is no notation.

@@ -230,19 +230,20 @@ class Scribe(RuledScribe):
             if rng.random() < 0.75:
                 self.write_words(self.text, baseline, col, right, style.xheight * s)
             return
-        if rng.random() < self.habits.flourishes:
-            self.flourish(slot)
+        flourished = rng.random() < self.habits.flourishes
         col = slot.left + style.clef_offset * s * rng.uniform(0.7, 1.2)
         hidden = rng.random() < self.habits.hidden_clefs
         if self.edge is not None:
             self._write_edge(self.edge, stand, staff, slot)
             begin = col if slot.initial is None else max(col, slot.initial[3] + 0.2 * s)
         elif slot.initial is not None and slot.initial[3] > slot.left + 0.5 * s and hidden:
-            begin = slot.initial[3] + 0.2 * s  # the initial hides the clef
+            begin = col = slot.initial[3] + 0.2 * s  # the initial hides the clef
         else:
             if slot.initial is not None:
                 col = max(col, slot.initial[3] + 0.1 * s)
             begin = self.write_clef(stand, staff, col)
+        if flourished:
+            begin = self.flourish(slot, (min(col, begin), begin))
         self._write_line(slot, self._as_guided(stand, slot, right), staff, baseline, begin, right)
         if following is not None and not following.starts_chant:
             self._end_line(staff, stand, right, self.taken_from(slot, rubric_from))

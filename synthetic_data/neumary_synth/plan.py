@@ -43,6 +43,8 @@ _LINE_INKS: Final[dict[str, tuple[Rgb, Rgb]]] = {
     "blue": ((60, 84, 130), (110, 130, 170)),
     "grey": ((120, 112, 100), (165, 155, 140)),
 }
+_GUIDED: Final = {"pointed": 0.2, "square": 0.07, "five-line": 0.04, "songbook": 0.02}
+"""Share of books of full staves with a red F line (common practice, no source for the shares)."""
 _MAX_CANVAS_PX: Final = 9_000_000
 
 
@@ -57,6 +59,7 @@ class Style:
     n_lines: int
     line_colours: tuple[str, ...]  # bottom line first
     line_inks: tuple[Rgb, ...]
+    guides: dict[str, Rgb]  # paints of the F lines and the C lines of full staves, beside plain ones
     line_thickness: float
     line_strength: float  # density of their ink, 1.0 = usual
     line_gaps: float  # chance of a break in a line
@@ -172,16 +175,20 @@ def _line_colours(rng: np.random.Generator, kind: str, n_lines: int) -> tuple[st
         return ("red", second, "red", second)
     if kind == "layered":
         return (str(rng.choice(["black", "red"], p=[0.8, 0.2])),) * n_lines
-    if rng.random() < 0.06 and n_lines >= 4:  # one coloured line among plain ones
-        plain = str(rng.choice(["black", "brown"]))
-        mixed = [plain] * n_lines
-        mixed[1] = "red"
-        if rng.random() < 0.5:
-            mixed[3] = "yellow"
-        return tuple(mixed)
     names = ["red", "black", "brown", "yellow", "blue", "grey"]
     one = str(rng.choice(names, p=[0.74, 0.1, 0.08, 0.03, 0.02, 0.03]))
     return (one,) * n_lines
+
+
+def _guides(rng: np.random.Generator, kind: str, n_lines: int) -> dict[str, Rgb]:
+    """Paints of the lines that stand for F, red, and in half of the books for C, yellow.
+
+    On few lines and on full staves that still keep them (common practice, after medieval theory).
+    """
+    if kind in COLOURED_KINDS or n_lines < 4 or rng.random() >= _GUIDED.get(kind, 0.0):
+        return {}
+    names = ("red", "yellow") if rng.random() < 0.5 else ("red",)
+    return {name: line_ink(rng, name) for name in names}
 
 
 def _n_lines(rng: np.random.Generator, kind: str) -> int:
@@ -199,7 +206,11 @@ def _n_lines(rng: np.random.Generator, kind: str) -> int:
 def sample_style(rng: np.random.Generator, kind: str) -> Style:
     """Draw the habits of a page of some kind."""
     n_lines = _n_lines(rng, kind)
-    colours = _line_colours(rng, kind, n_lines)
+    guides = _guides(rng, kind, n_lines)
+    if guides:
+        colours: tuple[str, ...] = (str(rng.choice(["black", "brown"])),) * n_lines
+    else:
+        colours = _line_colours(rng, kind, n_lines)
     by_name = {name: line_ink(rng, name) for name in sorted(set(colours))}
     dark = ink(rng, (36, 30, 26), (74, 62, 50))
     if rng.random() < 0.25:  # iron-gall ink gone brown
@@ -215,11 +226,13 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
     notation = {"pointed": "pointed", "staffless": "staffless"}.get(kind, "square")
     if kind in COLOURED_KINDS:
         notation = str(rng.choice(["pointed", "square"], p=[0.6, 0.4]))
+    habits = sample_habits(rng, kind)
     style = Style(
         notation=notation,
         n_lines=n_lines,
         line_colours=colours,
         line_inks=tuple(by_name[name] for name in colours),
+        guides=guides,
         line_thickness=float(np.clip(rng.lognormal(np.log(0.069), 0.3), 0.035, 0.14)),
         line_strength=1.0 if rng.random() < 0.75 else rng.uniform(0.35, 1.0),
         line_gaps=0.0 if rng.random() < 0.7 else rng.uniform(0.05, 0.5),
@@ -245,7 +258,7 @@ def sample_style(rng: np.random.Generator, kind: str) -> Style:
                 [rng.uniform(0, 0.1), rng.uniform(0.1, 0.45), rng.uniform(0.45, 0.7)], p=[0.5, 0.35, 0.15]
             )
         ),
-        habits=sample_habits(rng, kind),
+        habits=replace(habits, clef_moves=0.0) if guides else habits,
     )
     if kind == "layered" or style.habits.printed:  # a printed book: even lines, even ink
         black = ink(rng, (24, 22, 22), (52, 48, 46))

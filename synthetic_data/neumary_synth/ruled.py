@@ -22,7 +22,7 @@ _KEEPS_CLEF: Final = (0.97, 0.7, 0.5)
 """Chance of keeping the clef in force, by steps that the notes ahead reach beyond the staff (common practice:
 one clef through a chant unless the range forces another; on four photographed leaves of three hands it was
 kept on 20 of 21 staves, 6 of 9, 4 of 8, and where more was beyond on none of 2)."""
-_KEEPS_COLOURED: Final = (0.85, 0.85, 0.85)  # on coloured lines the ruling goes with the clef
+_KEEPS_COLOURED: Final = (0.85, 0.85, 0.85)  # on few coloured lines the ruling goes with the clef
 _F_OR_C: Final = {3: "red", 0: "yellow"}  # degree mod 7 -> colour of its line
 
 
@@ -79,9 +79,11 @@ class RuledScribe(InsertScribe):
     # -- ruling ------------------------------------------------------------------
 
     def line_colour(self, line: int) -> str:
-        """Colour of a line of a coloured-line staff by the pitch it stands for; "" = not inked."""
+        """Colour of a line, where it may depend on the pitch it stands for; "" = not inked."""
         label, at = self.clef
         name = _F_OR_C.get((CLEF_DEGREE[label] + 2 * (line + 1 - at)) % 7, "")
+        if self.plan.kind not in COLOURED_KINDS:
+            return name if name in self.style.guides else self.style.line_colours[line]
         if name == "yellow":
             return self.style.line_colours[1] if self.plan.kind == "two-line" else ""
         return name if self.plan.kind in ("two-line", "one-line") else ""
@@ -89,26 +91,19 @@ class RuledScribe(InsertScribe):
     def rule(self, slot: StaffSlot, right: float) -> tuple[Staff, int]:
         """Rule a staff for the clef in force; give its whole grid and its number on the page."""
         s, style = self.space, self.style
-        lines = run_lines(self.rng, style, slot, right, s)
-        inked = lines
-        if self.plan.kind in COLOURED_KINDS:
-            named = [(replace(x, colour=self.line_colour(i)), i) for i, x in enumerate(lines)]
-            inked = tuple(line for line, _ in named if line.colour)
-            inks = dict(zip(style.line_colours, style.line_inks, strict=True))
-            for line, _ in named:
-                if line.colour:
-                    draw_line(self.page.sheet("line", inks[line.colour]), line, self.rng, s, style)
-                elif self.dry_strength:
-                    draw_dry_line(self.page, line, (178, 160, 132), self.dry_strength)
-        else:
-            pale = (
-                int(self.rng.choice([0, len(lines) - 1]))
-                if self.rng.random() < self.habits.pale_edges
-                else -1
-            )
-            for i, (line, ink) in enumerate(zip(lines, style.line_inks, strict=True)):
+        ruled = run_lines(self.rng, style, slot, right, s)
+        lines = tuple(replace(x, colour=self.line_colour(i)) for i, x in enumerate(ruled))
+        inked = tuple(x for x in lines if x.colour)
+        inks = dict(zip(style.line_colours, style.line_inks, strict=True)) | style.guides
+        pale, full = -1, self.plan.kind not in COLOURED_KINDS
+        if full and self.rng.random() < self.habits.pale_edges:
+            pale = int(self.rng.choice([0, len(lines) - 1]))
+        for i, line in enumerate(lines):
+            if line.colour:
                 strength = float(self.rng.uniform(0.25, 0.6)) if i == pale else 1.0
-                draw_line(self.page.sheet("line", ink), line, self.rng, s, style, strength)
+                draw_line(self.page.sheet("line", inks[line.colour]), line, self.rng, s, style, strength)
+            elif self.dry_strength:
+                draw_dry_line(self.page, line, (178, 160, 132), self.dry_strength)
         if self.rng.random() < self.habits.lead_lines:
             draw_lead_lines(self.page, lines, self.rng, s)
         top, bottom = min(lines[-1].rows), max(lines[0].rows)
