@@ -10,7 +10,7 @@ from neumary_synth import framing
 from neumary_synth.render import Rendered, render_page
 from neumary_synth.warp import cropped, make_warp
 
-SEEDS = {"square": (1, 2, 5, 9, 11), "two-line": (4,)}
+SEEDS = {"square": (1, 2, 5, 6, 7), "two-line": (4,)}
 
 
 @pytest.fixture(scope="module")

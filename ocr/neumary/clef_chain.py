@@ -31,7 +31,7 @@ import numpy.typing as npt
 
 from neumary.accidentals import B_CLASS
 from neumary.custos_belief import custos_odds, custos_p
-from neumary.gamut import Sign, base_degree, line_clef
+from neumary.gamut import Sign, base_degree, line_clef, line_step
 from neumary.measures import F64
 from neumary.priors import (
     CLEF_STAYS,
@@ -54,6 +54,9 @@ CERTAIN_P: Final = 0.9
 _CLEF_SLIP: Final = 0.0005  # a clef sign read as a wholly different one (design figure)
 _HIDES: Final = 0.3  # odds of a staff without any clef, against those the reader of signs reckons with
 _COLOUR_SLIP: Final = 0.02  # a coloured line that is no clef (design figure)
+_GUIDE_SLIP: Final = (0.2, 2.0)
+"""A red or yellow line of a full staff that is none for F or C: so many of so many, before the clefs that are
+seen surely on the page's staves are counted (design figure)."""
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
 _OTHER_LETTER: Final = 0.003  # a C clef read as F on the same line, or the other way round (design figure)
 _OTHER_LETTER_DOUBT: Final = 0.5  # the same of a doubtful one, times its doubt (see `_other_letter`)
@@ -95,6 +98,7 @@ class ClefChain:
     stretches: Sequence[Stretch]
     chant: bool = True
     written: bool = field(init=False)  # whether the scribe writes custodes
+    guide_slip: float = field(init=False)  # how often the paints of full staves say nothing
     bases: list[int] = field(init=False)
     use: F64 = field(init=False)  # share of each base by use, (stretches, bases)
     seen: F64 = field(init=False)  # what clefs at the head of a staff say, the same shape, log
@@ -105,6 +109,7 @@ class ClefChain:
     def __post_init__(self) -> None:
         custodes = sum(s.custos is not None and not s.custos.is_faint for s in self.stretches)
         self.written = custodes >= max(_CUSTODES_WRITTEN, 0.4 * len(self.stretches))
+        self.guide_slip = _guide_slip(self.stretches)
         self.bases = sorted(_possible_bases(self.stretches))
         count = len(self.stretches)
         self.use = self._use()
@@ -182,6 +187,9 @@ class ClefChain:
         coloured = line_clef(stretch.staff)
         if coloured is not None:
             log += np.log((1 - _COLOUR_SLIP) * self._spread({coloured: 1.0}) + _COLOUR_SLIP * self.use[i])
+        if stretch.guide is not None:
+            guide = np.array(self.bases) == stretch.guide
+            log += np.log((1 - self.guide_slip) * guide + self.guide_slip * self.use[i])
         if stretch.hidden is not None:
             p = sum(p for x, p in stretch.hidden.reading.rivals if x in CLEFS)
             said = self._spread(clef_hypotheses(stretch.hidden.reading))
@@ -329,7 +337,21 @@ def _possible_bases(stretches: Sequence[Stretch]) -> set[int]:
                 found |= {base_degree(x, step) for x in (label, OTHER_LETTER.get(label, label))}
         coloured = line_clef(stretch.staff)
         found |= {base_degree(*coloured)} if coloured else set()
+        found |= {stretch.guide} if stretch.guide is not None else set()
     return found
+
+
+def _guide_slip(stretches: Sequence[Stretch]) -> float:
+    """How often the paints of full staves do not give the clef, by the clefs that are surely seen."""
+    wrong, count = _GUIDE_SLIP
+    for stretch in stretches:
+        sure = [s for s in stretch.clefs if s.reading.confidence >= CERTAIN_P and not s.is_faint]
+        if stretch.guide is None or not sure:
+            continue
+        step = line_step(sure[0].reading)
+        count += 1
+        wrong += step is None or base_degree(sure[0].label, step) != stretch.guide
+    return max(wrong / count, _COLOUR_SLIP)
 
 
 def _serves(stretch: Stretch, rise: int) -> float:

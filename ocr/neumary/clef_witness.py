@@ -132,14 +132,15 @@ def _named(sign: Sign) -> set[str]:
 
 
 def is_witnessed(run: Sequence[Stretch], i: int) -> bool:
-    """Whether more than habit speaks of a clef that is not seen: a custos on either side, a flat, a natural.
+    """Whether more than habit speaks of a clef that is not seen: a custos on either side, a flat, a paint.
 
     A custos at its own end bears witness only if the staff after it shows a clef.
     """
     here = run[i]
     announced = i > 0 and run[i - 1].custos is not None and not here.begins_beyond
     announces = here.custos is not None and i + 1 < len(run) and run[i + 1].shows_clef
-    return announced or announces or any(s.label in ("flat", "natural") for s in here.signs)
+    signed = any(s.label in ("flat", "natural") for s in here.signs)
+    return announced or announces or signed or here.guide is not None
 
 
 def _is_announced(after: Stretch) -> bool:
@@ -148,8 +149,8 @@ def _is_announced(after: Stretch) -> bool:
 
 
 def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) -> int:
-    """Custodes on either side, flats and naturals that fit a base."""
-    count = 0
+    """Custodes on either side, flats, naturals and paints that fit a base."""
+    count = int(run[i].guide == base)
     at = dict(enumerate(bases)) | {i: base}
     for a in (i - 1, i):
         if (

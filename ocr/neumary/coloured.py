@@ -8,7 +8,7 @@ medieval theory texts). What a paint *means* is a rule that can be set, see `neu
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 import msgspec
@@ -25,6 +25,10 @@ FEW_LINES: Final = 2
 # 0.94 and 0.76 to 0.9.
 _YELLOW_GREEN: Final = 0.65
 _RED_RED: Final = 0.62
+# Lines of full staves, rendered: brown ink .62 to .80, black .78 to .91, what is black but swallows less
+# is grey.
+_BROWN_RED: Final = 0.79
+_PALE: Final = 75  # grey levels of red light
 _COLOURLESS: Final = 0.96  # from here the photograph itself has no colour
 _BLACK: Final = 150  # grey levels swallowed by a line that is no faded paint
 _BARE: Final = 90  # the least channel of line ink stays under this where a note covers the line
@@ -56,8 +60,8 @@ def recognise(
     Returns
     -------
     list of Staff
-        Staves of one or two lines with their paints named; `kind` and `kind_p` set on those
-        that are likelier than not of coloured lines. All others are handed back untouched.
+        With the paints of their lines named; `kind` and `kind_p` set on those of one or two lines
+        that are likelier than not of coloured lines.
     """
     means = parse_rule(DEFAULT_RULE) if rule is None else rule
     lined = [staff for staff in staves if staff.lines]
@@ -66,10 +70,11 @@ def recognise(
     out = []
     for staff in staves:
         if not 0 < len(staff.lines) <= FEW_LINES or staff.kind not in ("square", "coloured-lines"):
+            staff = _painted(ink, staff, name_line) if len(staff.lines) > FEW_LINES else staff
             doubtful = len(staff.lines) > FEW_LINES and staff.kind == "square" and mixed_paints(staff)
             out.append(msgspec.structs.replace(staff, kind_p=_MIXED_P) if doubtful else staff)
             continue
-        painted = _painted(ink, staff)
+        painted = _painted(ink, staff, name_paint)
         odds = _BASE_ODDS + _PAGE_ODDS * share + _odds_of_paints(painted, means)
         odds += _ASKED_ODDS if asked is not None and asked <= FEW_LINES else 0.0
         p = 1 / (1 + math.exp(-odds))
@@ -103,10 +108,8 @@ def _odds_of_paints(staff: Staff, means: Mapping[str, int]) -> float:
     return odds
 
 
-def _painted(ink: InkMap, staff: Staff) -> Staff:
-    lines = tuple(
-        msgspec.structs.replace(line, colour=name_paint(line_ink(ink, line))) for line in staff.lines
-    )
+def _painted(ink: InkMap, staff: Staff, name: Callable[[Floats], LineColour]) -> Staff:
+    lines = tuple(msgspec.structs.replace(line, colour=name(line_ink(ink, line))) for line in staff.lines)
     return msgspec.structs.replace(staff, lines=lines)
 
 
@@ -128,6 +131,23 @@ def name_paint(swallowed: Floats) -> LineColour:
     if red >= _COLOURLESS * blue or red >= _BLACK:
         return "black"
     return "grey" if red > 0.72 * blue else "brown"
+
+
+def name_line(swallowed: Floats) -> LineColour:
+    """Name of the paint of a line of a full staff, where black and brown ink are commoner than faded paint.
+
+    Parameters
+    ----------
+    swallowed : ndarray, shape (3,)
+        As in `name_paint`.
+    """
+    paint = name_paint(swallowed)
+    if paint in ("red", "yellow", "blue"):
+        return paint
+    red, _, blue = (float(x) for x in swallowed)
+    if red < _BROWN_RED * blue:
+        return "brown"
+    return "grey" if red < _PALE else "black"
 
 
 def line_ink(ink: InkMap, line: StaffLine) -> Floats:

@@ -128,7 +128,7 @@ def _settle(run: list[Stretch], chant: bool, record: Record) -> None:
     odds = chain.marginals(human)
     bases, contested = _fair_bases(run, chain, odds, human)
     doubt_clefs(run, chain, bases, contested, record)
-    blind = not any(s.observed for s in run)
+    blind = not any(s.observed or s.guide is not None for s in run)
     known: list[int | None] = []
     for i, stretch in enumerate(run):
         unseen = blind and not _shows(stretch, bases[i])

@@ -261,3 +261,27 @@ def line_clef(staff: Staff) -> tuple[str, int] | None:
         if colours.count(colour) == 1:
             return label, 2 * colours.index(colour)
     return None
+
+
+def guide_clefs(staff: Staff) -> tuple[tuple[str, int], ...]:
+    """Clefs that the one red and the one yellow line of a full staff would stand for: F and C.
+
+    Full staves that keep these paints rule the other lines plain (common practice, after medieval
+    theory). A red and a yellow line that contradict each other say nothing: c stands two lines above f.
+
+    Returns
+    -------
+    tuple of (label, step)
+        Empty on staves of one paint, of several lines of these paints, or of few lines (`line_clef`).
+    """
+    colours = [str(line.colour) for line in staff.lines]
+    if staff.kind == "coloured-lines" or len(colours) <= MOST_RANGED_LINES or len(set(colours)) < 2:
+        return ()
+    if max(colours.count("red"), colours.count("yellow")) > 1:
+        return ()
+    found = [
+        (label, 2 * colours.index(x))
+        for x, label in (("red", "clef_f"), ("yellow", "clef_c"))
+        if x in colours
+    ]
+    return tuple(found) if len({base_degree(*clef) for clef in found}) == 1 else ()

@@ -12,8 +12,10 @@ from neumary.gamut import (
     CUT_SPACES,
     FAINT,
     Sign,
+    base_degree,
     clef_groups,
     clef_step,
+    guide_clefs,
     leads,
     line_clef,
     runs_out,
@@ -64,6 +66,12 @@ class Stretch:
         return any(not s.is_faint for s in self.clefs) or (
             self.opens_staff and line_clef(self.staff) is not None
         )
+
+    @property
+    def guide(self) -> int | None:
+        """Degree of the bottom line by the paints of a full staff; None where they are silent."""
+        guides = guide_clefs(self.staff) if self.opens_staff else ()
+        return base_degree(*guides[0]) if guides else None
 
     @property
     def begins_beyond(self) -> bool:
