@@ -32,7 +32,7 @@ _LEAST_P: Final = 5e-4
 _DOUBTFUL: Final = 3.0  # log odds below which a pair counts as in doubt
 _ABOUT_A_THIRD: Final = (1.6, 2.2)  # steps measured
 
-WEIGHTS: Final = (0.37, 0.86, -2.55, -2.39)
+WEIGHTS: Final = (-0.27, 0.31, -1.08, -0.95)
 """What is added to the log odds of a third: for itself, for each step apart beyond 1.8, for the share of
 pairs about a third apart beyond 0.4, for the share of pairs in doubt beyond 0.2. Logistic regression on 240
 rendered pages kept out of training (`neumary_training.seconds_fit`)."""
