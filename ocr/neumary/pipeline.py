@@ -20,6 +20,7 @@ from neumary.lone_scale import fit_space
 from neumary.lyric_text import text_of_page
 from neumary.lyrics import find_words
 from neumary.read import read_strip
+from neumary.rubric_ink import without_rubrics
 from neumary.script_scale import has_notes, look_by_script
 from neumary.settings import ReadSettings
 from neumary.strips import STRIP_SPACE, cut_strip
@@ -77,7 +78,7 @@ def observe(scan: Scan, settings: ReadSettings, model: LoadedModel) -> Page:
     words: list[Syllable] = []
     if settings.only == "all" and found:
         found = fit_space(leaf, found, model)
-        signs = read_signs(leaf, found, model, words)
+        signs = without_rubrics(leaf, read_signs(leaf, found, model, words))
     elif settings.only == "all" and asked in (None, "letters"):
         found, signs, said = lettered or letter_staves.read_unlined(
             scan, leaf, seen.seen, model, asked=asked == "letters"

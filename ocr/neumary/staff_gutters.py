@@ -15,7 +15,9 @@ _BARE_SPACES: Final = 1.0  # hardly a line is seen for so long
 _HARDLY_SEEN: Final = 0.35  # share of the lines
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
 _TOUCHING_SPACES: Final = 3.0  # staves side by side that end and begin so near to one another meet
-_LEVEL_SPACES: Final = 4.0  # how much higher or lower a neighbour may stand: columns need not be ruled in step
+_LEVEL_SPACES: Final = (
+    4.0  # how much higher or lower a neighbour may stand: columns need not be ruled in step
+)
 _MEETINGS: Final = 3  # pairs of staves that show where columns meet, and more than run across
 _OUT_SPACES: Final = 5.0  # a staff that goes on so far on either side of a gutter runs over it
 _TWICE_SHARE: Final = 0.5  # of the shorter one's width that both have
