@@ -13,11 +13,11 @@ from neumary.stretches import Stretch, cut_stretches
 UNDER_C = base_degree("clef_c", 6)
 
 
-def leaf_with(label: str) -> Writer:
+def leaf_with(label: str, last_clef: float = 0.98) -> Writer:
     """Three staves under C clefs on line 4, the middle one's read as something else; one custos speaks."""
     leaf = Writer().staff().clef("c", 4).notes(2, 3, 4, 3, 2)
     leaf.staff().sign(label, 6, confidence=0.97).notes(3, 4, 5, 4, 3, 2).sign("custos", 2)
-    return leaf.staff().clef("c", 4).notes(2, 3, 2, 1, 2)
+    return leaf.staff().clef("c", 4, confidence=last_clef).notes(2, 3, 2, 1, 2)
 
 
 def stretches(leaf: Writer) -> list[Stretch]:
@@ -30,6 +30,13 @@ def test_one_custos_takes_a_rare_letter_for_c_on_its_line(label: str) -> None:
     leaf = leaf_with(label)
     assert may_differ(stretches(leaf), [UNDER_C] * 3, 1)
     assert "clef-overruled" in [r.code for r in decide(*leaf.parts).remarks]
+
+
+@pytest.mark.parametrize(("last_clef", "witness"), [(0.95, True), (0.5, False)])
+def test_a_custos_between_a_sure_and_a_doubtful_clef_speaks_against_the_doubtful_one(
+    last_clef: float, witness: bool
+) -> None:
+    assert may_differ(stretches(leaf_with("clef_f", last_clef)), [UNDER_C] * 3, 1) == witness
 
 
 def test_one_custos_does_not_move_a_sure_clef_to_another_line() -> None:

@@ -79,13 +79,40 @@ def test_a_weak_c_read_as_f_is_overruled_and_named(place: int, custodes: bool) -
     assert "F clef on line 4" in remarks[0].text and "C clef on line 4" in remarks[0].text
 
 
-@pytest.mark.parametrize(("p", "least", "most"), [(0.55, 2, 5), (0.7, 4, 8), (0.99, 50, 400)])
+@pytest.mark.parametrize(("p", "least", "most"), [(0.55, 5, 10), (0.7, 8, 16), (0.99, 50, 400)])
 def test_the_more_doubtful_a_clef_the_likelier_the_other_letter(p: float, least: int, most: int) -> None:
     leaf = Writer().staff().clef("f", 3, confidence=p).notes(2, 3, 4)
-    chain = ClefChain(cut_stretches(leaf.staves[0], signs_by_staff(*leaf.parts)["s01"]))
-    seen = dict(zip(chain.bases, chain.seen[0], strict=True))
-    f, c = base_degree("clef_f", clef_step(3)), base_degree("clef_c", clef_step(3))
-    assert least < np.exp(seen[f] - seen[c]) < most
+    assert least < clef_odds(leaf, ("clef_f", 3), ("clef_c", 3)) < most
+
+
+def clef_odds(leaf: Writer, one: tuple[str, int], other: tuple[str, int]) -> float:
+    """How much likelier the last staff's signs make one clef (letter, line) than another."""
+    by_staff = signs_by_staff(*leaf.parts)
+    chain = ClefChain([s for staff in leaf.staves for s in cut_stretches(staff, by_staff[staff.id])])
+    seen = dict(zip(chain.bases, chain.seen[-1], strict=True))
+    bases = [base_degree(label, clef_step(line)) for label, line in (one, other)]
+    return float(np.exp(seen[bases[0]] - seen[bases[1]]))
+
+
+def test_a_doubt_between_other_letters_sets_no_c_against_f() -> None:
+    doubts = [
+        Writer().staff().clef("c", 3, confidence=0.8, rivals=((label, 0.19),)).notes(2, 3, 4)
+        for label in ("clef_f", "clef_a")
+    ]
+    against_f, against_a = (clef_odds(leaf, ("clef_c", 3), ("clef_f", 3)) for leaf in doubts)
+    assert against_a > 10 * against_f
+
+
+def test_how_rare_a_letter_is_follows_the_page_and_not_the_readers_lessons() -> None:
+    """Saerens, Latinne and Decaestecker 2002: priors of training give way to those at hand."""
+    odds = {}
+    for others in ("c", "e"):
+        leaf = Writer()
+        for _ in range(6):
+            leaf.staff().clef(others, 1).notes(2, 3, 4)
+        leaf.staff().sign("clef_c", 4, confidence=0.49, rivals=(("clef_e", 0.49),)).notes(2, 3, 4)
+        odds[others] = clef_odds(leaf, ("clef_c", 3), ("clef_e", 3))
+    assert odds["c"] > 4 * odds["e"] and odds["e"] < 1
 
 
 def test_faint_signs_beside_it_do_not_keep_a_clef_from_being_overruled() -> None:

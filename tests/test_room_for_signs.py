@@ -7,20 +7,23 @@ import pytest
 
 from neumary_synth.layout import Scribe
 from neumary_synth.marring import _mar
-from neumary_synth.plan import plan_page
+from neumary_synth.plan import Plan, StaffSlot, plan_page
 from neumary_synth.sheets import FlatPage
 from neumary_synth.writing import write_page
 
 
 def test_what_stands_beside_a_staff_is_words_or_the_next_column() -> None:
-    plan = plan_page(np.random.default_rng(3), "songbook", 12.0)
+    plan, left, right = next(both for both in map(staff_of_each_column, range(20)) if both is not None)
     scribe = Scribe(plan, np.random.default_rng(4), FlatPage(40, 40, 12.0, (0, 0, 40, 40)))
-    (_, _), (second, _) = plan.columns
-    left = next(slot for slot in plan.staves if slot.right < second)
-    right = next(slot for slot in plan.staves if slot.left >= second)
-    assert scribe.taken_from(left, None) == pytest.approx(second - 0.6 * 12)
+    assert scribe.taken_from(left, None) == pytest.approx(plan.columns[1][0] - 0.6 * 12)
     assert scribe.taken_from(left, 50.0) == 50.0
     assert scribe.taken_from(right, None) is None
+
+
+def staff_of_each_column(seed: int) -> tuple[Plan, StaffSlot, StaffSlot] | None:
+    plan = plan_page(np.random.default_rng(seed), "songbook", 12.0)
+    columns = [[s for s in plan.staves if s.column == n] for n in range(2)]
+    return (plan, columns[0][0], columns[1][0]) if len(plan.columns) == 2 and all(columns) else None
 
 
 def test_a_custos_never_reaches_into_the_next_column() -> None:

@@ -43,10 +43,14 @@ def page_of(seed: int, space_px: float) -> Scan:
 
 
 @pytest.mark.parametrize("space_px", [14.0, 30.0])
-def test_script_tells_the_space_within_a_half(space_px: float) -> None:
+def test_script_tells_the_space_within_a_factor_of_two(space_px: float) -> None:
     """Small letters and staff spaces of a page are about as high (common practice, no source)."""
-    told = [1.1 * piece_height_of_page_px(page_of(seed, space_px).rgb) / space_px for seed in (61, 62, 63)]
-    assert all(0.6 < one < 1.7 for one in told)
+    pages = [render_page(seed, "letters", ageing=Ageing(), space_px=space_px) for seed in range(60, 68)]
+    # a later hand's notes without words tell nothing
+    worded = [page.rgb for page in pages if np.mean(page.masks["text"] > 96) > 0.02]
+    told = [1.1 * piece_height_of_page_px(rgb) / space_px for rgb in worded]
+    assert len(told) >= 5 and all(0.5 < one < 2.0 for one in told)
+    assert 0.7 < float(np.median(told)) < 1.4
 
 
 def seen_at(scan: Scan, ink: InkMap, space_px: float) -> LeafMap:

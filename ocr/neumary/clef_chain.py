@@ -16,13 +16,16 @@ References
 ----------
 .. [1] L. R. Rabiner, "A tutorial on hidden Markov models and selected applications in speech
    recognition", Proceedings of the IEEE 77(2), 1989.
+.. [2] M. Saerens, P. Latinne, C. Decaestecker, "Adjusting the outputs of a classifier to new a priori
+   probabilities: a simple procedure", Neural Computation 14(1), 2002.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections import Counter
-from collections.abc import Callable, Sequence
+import math
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -31,7 +34,7 @@ import numpy.typing as npt
 
 from neumary.accidentals import B_CLASS
 from neumary.custos_belief import custos_odds, custos_p
-from neumary.gamut import Sign, base_degree, line_clef, line_step
+from neumary.gamut import base_degree, line_clef, line_step
 from neumary.measures import F64
 from neumary.priors import (
     CLEF_STAYS,
@@ -58,9 +61,10 @@ _GUIDE_SLIP: Final = (0.2, 2.0)
 """A red or yellow line of a full staff that is none for F or C: so many of so many, before the clefs that are
 seen surely on the page's staves are counted (design figure)."""
 _NO_CLEF: Final = 0.01  # even a sure clef in mid-staff may be some other sign (design figure)
-_OTHER_LETTER: Final = 0.001  # C read as F, or F as C, at least (0 of 4,666 read with .95 or more)
-_OTHER_LETTER_DOUBT: Final = 0.5  # the same of a doubtful one, times its doubt (see `_other_letter`)
-_OTHER_LETTER_MOST: Final = 0.2  # and of the most doubtful
+_OTHER_LETTER: Final = 0.0005  # C read as F, or F as C, at least (none of 5,209 read with .998 or more)
+_OTHER_LETTER_RISE: Final = 6.0  # times doubt to the power of 1.5 (see `_other_letter`)
+_OTHER_LETTER_LEVEL: Final = 0.08  # no more than this, or than the doubt times the next figure
+_OTHER_LETTER_DOUBT: Final = 0.3
 _OTHER_LETTER_MID: Final = 0.015  # the same in mid-staff, where it hardly happens (1 of 25 doubtful ones)
 _SAME_IN_MID_STAFF: Final = 0.25  # a clef in mid-staff mostly changes something (design figure)
 _NOTE_WEIGHT: Final = 0.2  # notes of one melody are no independent witnesses: each counts as so much
@@ -78,6 +82,18 @@ _LETTERS: Final = 0.02  # share of letters beside C and F, where a page says not
 _CUSTODES_WRITTEN: Final = (
     3  # a run with so many, at the end of two stretches in five, is by a scribe who writes them
 )
+
+_DRAWN: Final = {
+    "clef_c": 0.566,
+    "clef_f": 0.355,
+    "clef_a": 0.031,
+    "clef_b": 0.018,
+    "clef_d": 0.0175,
+    "clef_e": 0.0104,
+    "clef_g": 0.003,
+}
+"""Share of each letter among the clefs of the pages that the reader of signs was trained on."""
+_LETTER_ODDS: Final = (0.2, 10.0)  # no share of use and no share drawn is known better than this
 
 OTHER_LETTER: Final = {"clef_c": "clef_f", "clef_f": "clef_c"}
 """The two letters most often taken for each other (common practice, no source)."""
@@ -98,6 +114,7 @@ class ClefChain:
     stretches: Sequence[Stretch]
     chant: bool = True
     written: bool = field(init=False)  # whether the scribe writes custodes
+    lettered: float = field(init=False)  # share of letters beside C and F among the run's clefs
     guide_slip: float = field(init=False)  # how often the paints of full staves say nothing
     bases: list[int] = field(init=False)
     use: F64 = field(init=False)  # share of each base by use, (stretches, bases)
@@ -164,8 +181,8 @@ class ClefChain:
                 for key, p in clef_hypotheses(sign.reading).items():
                     row[self.bases.index(base_degree(*key))] += p * clef_belief(sign.reading)
                     letters += p * clef_belief(sign.reading) * (key[0] not in OTHER_LETTER)
-        lettered = (letters + _LETTERS * _OWN_USE_HALF) / (own.sum() + _OWN_USE_HALF)
-        use = np.array([self._in_general(s.staff, lettered) for s in self.stretches])
+        self.lettered = (letters + _LETTERS * _OWN_USE_HALF) / (own.sum() + _OWN_USE_HALF)
+        use = np.array([self._in_general(s.staff) for s in self.stretches])
         for i, stretch in enumerate(self.stretches):
             others = own.sum(axis=0) - own[i]
             if others.sum() > 0:
@@ -174,10 +191,10 @@ class ClefChain:
                 use[i] = (1 - weight) * use[i] + weight * (others + 1e-3) / (others + 1e-3).sum()
         return use
 
-    def _in_general(self, staff: Staff, lettered: float) -> F64:
-        """Clefs by use in general, where a page has such a share of letters beside C and F."""
+    def _in_general(self, staff: Staff) -> F64:
+        """Clefs by use in general, where a run has such a share of letters beside C and F."""
         letters = dict.fromkeys(letter_clefs(staff), 1.0)
-        return (1 - lettered) * self._spread(usual_clefs(staff)) + lettered * self._spread(letters)
+        return (1 - self.lettered) * self._spread(usual_clefs(staff)) + self.lettered * self._spread(letters)
 
     def _signs(self, i: int) -> F64:
         stretch = self.stretches[i]
@@ -198,30 +215,55 @@ class ClefChain:
 
     def _clefs(self, i: int) -> F64:
         """Log odds of each base by the clef signs; a doubtful sign may be none at all."""
+        stretch = self.stretches[i]
         log = np.zeros(len(self.bases))
-        for sign in self.stretches[i].clefs:
+        for sign in stretch.clefs:
             p = min(clef_belief(sign.reading), 1 - _CLEF_SLIP)
-            hidden = (1 - p) * (_HIDES if self.stretches[i].opens_staff else 1.0)
-            slip = _other_letter(sign.reading.confidence, self.stretches[i].opens_staff)
-            log += np.log((p * self._said(sign, slip) + hidden * self.use[i]) / (p + hidden))
+            hidden = (1 - p) * (_HIDES if stretch.opens_staff else 1.0)
+            said = self._said(sign.reading, stretch)
+            log += np.log((p * said + hidden * self.use[i]) / (p + hidden))
         return log
 
-    def _said(self, sign: Sign, slip: float) -> F64:
-        """Bases a clef sign stands for, C and F taken for each other with a certain chance."""
-        clefs = clef_hypotheses(sign.reading)
-        slipped = {(OTHER_LETTER[x], s): p for (x, s), p in clefs.items() if x in OTHER_LETTER}
-        if not slipped:
-            return self._spread(clefs)
-        return (1 - slip) * self._spread(clefs) + slip * self._spread(slipped)
+    def _said(self, reading: Reading, stretch: Stretch) -> F64:
+        """Odds of each base as a clef is read, C and F taken for each other with a certain chance.
 
-    def _spread(self, clefs: dict[tuple[str, int], float]) -> F64:
+        A reader's probabilities hold how often it met each letter while it learned. That share is divided
+        out [2]_, and in its place comes how often the letter is the one that gives the base, by use.
+        """
+        slip = _other_letter(_sure_apart(reading), stretch.opens_staff)
+        odds: dict[tuple[str, int], float] = defaultdict(float)
+        for (label, step), p in clef_hypotheses(reading).items():
+            odds[label, step] += (1 - slip) * p
+            if label in OTHER_LETTER:
+                odds[OTHER_LETTER[label], step] += slip * p
+        by_use = self._letters_by_use(stretch.staff)
+        least, most = _LETTER_ODDS
+        for key in odds:
+            odds[key] *= min(max(by_use.get(key, 1.0), least), most)
+        return self._placed(odds)
+
+    def _letters_by_use(self, staff: Staff) -> dict[tuple[str, int], float]:
+        """How often each clef is the one that gives its base, by use, against its letter's share drawn."""
+        letters = letter_clefs(staff)
+        use = {key: (1 - self.lettered) * p for key, p in usual_clefs(staff).items()}
+        use |= dict.fromkeys(letters, self.lettered / len(letters))
+        of_base: dict[int, float] = defaultdict(float)
+        for key, p in use.items():
+            of_base[base_degree(*key)] += p
+        return {key: p / of_base[base_degree(*key)] / _DRAWN[key[0]] for key, p in use.items()}
+
+    def _spread(self, clefs: Mapping[tuple[str, int], float]) -> F64:
+        weights = self._placed(clefs)
+        shares: F64 = weights / weights.sum()
+        return shares
+
+    def _placed(self, clefs: Mapping[tuple[str, int], float]) -> F64:
         weights = np.full(len(self.bases), 1e-4)
         for (label, step), p in clefs.items():
             base = base_degree(label, step)
             if base in self.bases:
                 weights[self.bases.index(base)] += p
-        shares: F64 = weights / weights.sum()
-        return shares
+        return weights
 
     def _notes(self, stretch: Stretch) -> F64:
         log = np.zeros(len(self.bases))
@@ -315,11 +357,23 @@ class ClefChain:
 def _other_letter(confidence: float, opens_staff: bool) -> float:
     """Probability that a C clef read with such confidence is an F clef, or the other way round.
 
-    Of clefs read with less than .6 it was one in five, with .6 to .8 one in five, with .8 to .9 one in
-    thirteen, with .9 to .98 one in 45, above none (400 rendered pages kept out of training).
+    Of 10,243 clefs of 1,000 rendered pages kept out of training it was, by doubt (1 less confidence): none
+    below .002, 1 in 600 at .007, 1 in 120 at .013, 1 in 30 at .03, 1 in 12 from .05 to .2, 1 in 8 at .4 and
+    1 in 5 at .7.
     """
-    most = _OTHER_LETTER_MOST if opens_staff else _OTHER_LETTER_MID
-    return min(max(_OTHER_LETTER_DOUBT * (1 - confidence), _OTHER_LETTER), most)
+    doubt = 1 - confidence
+    slips = min(
+        _OTHER_LETTER_RISE * doubt * math.sqrt(doubt), max(_OTHER_LETTER_LEVEL, _OTHER_LETTER_DOUBT * doubt)
+    )
+    return max(slips if opens_staff else min(slips, _OTHER_LETTER_MID), _OTHER_LETTER)
+
+
+def _sure_apart(reading: Reading) -> float:
+    """How sure a reading is, letters beside C and F left out: where those are in doubt, C and F are not."""
+    if reading.label not in OTHER_LETTER:
+        return reading.confidence
+    letters = sum(p for x, p in reading.rivals if x in CLEFS and x not in OTHER_LETTER)
+    return reading.confidence / max(1.0 - letters, reading.confidence)
 
 
 def _across(degrees: int, new: float) -> float:

@@ -22,6 +22,10 @@ pages kept out of training: of planted slips of the letter 96 % are put right or
 writes custodes, of sound clefs 4 % are doubted."""
 
 
+_DOUBTS: Final = 5.0  # a neighbour's clef so many times as doubtful bears no witness (design figure)
+_LEAST_DOUBT: Final = 0.01  # even a sure clef is no surer than this, where it is weighed against another
+
+
 def doubt_clefs(
     run: Sequence[Stretch],
     chain: ClefChain,
@@ -143,6 +147,14 @@ def is_witnessed(run: Sequence[Stretch], i: int) -> bool:
     return announced or announces or signed or here.guide is not None
 
 
+def _less_sure(neighbour: Stretch, here: Stretch) -> bool:
+    """Whether a neighbour's own clef is so much more doubtful that it had better be put right itself."""
+    if not neighbour.shows_clef or not here.clefs:
+        return False
+    doubt = max(1 - _certainty(here), _LEAST_DOUBT)
+    return 1 - _certainty(neighbour) > _DOUBTS * doubt
+
+
 def _is_announced(after: Stretch) -> bool:
     """Whether the note a custos before it announces can be seen."""
     return bool(after.heads) and not after.begins_beyond
@@ -158,6 +170,7 @@ def _witnesses(run: Sequence[Stretch], bases: Sequence[int], i: int, base: int) 
             and a + 1 < len(run)
             and (custos := run[a].custos) is not None
             and _is_announced(run[a + 1])
+            and not _less_sure(run[a if a < i else a + 1], run[i])
         ):
             count += custos_agrees(custos, run[a + 1].heads[0], at[a], at[a + 1])
     flats = [s for s in run[i].signs if s.label in ("flat", "natural") and s.reading.step is not None]
