@@ -189,6 +189,28 @@ def test_a_staff_that_runs_on_where_columns_touch_is_parted() -> None:
     assert len(part_at_gutters([over, *whole[:4], *aside])) == 7  # they do not meet on one line
 
 
+def test_initials_of_the_right_column_do_not_hide_where_columns_meet() -> None:
+    over = course(80, 680)
+    after_initials = [
+        tuple(
+            replace(one, rows=one.rows + 6 * SPACE * (k + 1))
+            for one in (course(80, 372), course(380 + 5 * SPACE, 680))
+        )
+        for k in range(3)
+    ]
+    whole = [one for row in after_initials for one in row]
+    parted = part_at_gutters([over, *whole])
+    assert len(parted) == 8
+    assert 372 - STRIP < parted[0].cols[-1] < 372 + 2 * SPACE  # at the left staves' ends, not behind initials
+    short = [
+        replace(one, rows=one.rows + 30 * SPACE) for one in (course(80, 372 - 4 * SPACE), course(380, 680))
+    ]
+    assert len(part_at_gutters([over, *whole, *short])) == 10  # a short left staff ends before the gutter
+    apart = [replace(right, cols=right.cols + 5 * SPACE) for _, right in after_initials]
+    lefts = [left for left, _ in after_initials]
+    assert len(part_at_gutters([over, *lefts, *apart])) == 7  # far apart there is no meeting
+
+
 def test_a_staff_found_twice_stays_once() -> None:
     whole, piece, below = course(80, 680), course(80, 300), course(80, 680)
     piece = replace(piece, rows=piece.rows[1:] + 2)

@@ -15,10 +15,12 @@ _BARE_SPACES: Final = 1.0  # hardly a line is seen for so long
 _HARDLY_SEEN: Final = 0.35  # share of the lines
 _LEAST_SPACES: Final = 3.0  # pieces shorter than this are no staves
 _TOUCHING_SPACES: Final = 3.0  # staves side by side that end and begin so near to one another meet
+_INITIAL_SPACES: Final = 7.0  # or so near, where an initial hides where the right one begins
 _LEVEL_SPACES: Final = (
     4.0  # how much higher or lower a neighbour may stand: columns need not be ruled in step
 )
 _MEETINGS: Final = 3  # pairs of staves that show where columns meet, and more than run across
+_ON_LINE: Final = 2 / 3  # of all meetings that lie on the gutter
 _OUT_SPACES: Final = 5.0  # a staff that goes on so far on either side of a gutter runs over it
 _TWICE_SHARE: Final = 0.5  # of the shorter one's width that both have
 _TWICE_SPACES: Final = 0.5  # a line of one so near to one of the other's is the same
@@ -51,32 +53,52 @@ def part_at_gutters(courses: Sequence[Course]) -> list[Course]:
 def _parted_where_others_meet(courses: list[Course]) -> list[Course]:
     """Part staves that run on where most others of the page end, and their neighbours begin.
 
-    Columns may stand so near that their lines touch, and nothing is bare between them.
+    Columns may stand so near that their lines touch, and nothing is bare between them. The gutter lies where
+    the left staves end: initials of the right column may stand between it and the lines seen.
     """
     extents = [extent_of(course) for course in courses]
     meeting = [
-        ((a.right + b.left) / 2, (a.row + b.row) / 2, a.space)
+        (min((a.right + b.left) / 2, a.right + _TOUCHING_SPACES / 2 * a.space), (a.row + b.row) / 2, a.space)
         for a in extents
         for b in extents
-        if abs(b.left - a.right) < _TOUCHING_SPACES * a.space
+        if -_TOUCHING_SPACES * a.space < b.left - a.right < _INITIAL_SPACES * a.space
         and abs(a.row_at((a.right + b.left) / 2) - b.row_at((a.right + b.left) / 2)) < _LEVEL_SPACES * a.space
     ]
-    if len(meeting) < _MEETINGS:
+    line = _straight_line(meeting)
+    if line is None:
         return courses
-    cols, rows, spaces = np.array(meeting).T
-    lean, start = np.polyfit(rows, cols, 1) if np.ptp(rows) > 0 else (0.0, float(cols.mean()))
-    if np.abs(start + lean * rows - cols).max() > _TOUCHING_SPACES / 2 * spaces.min():
-        return courses
+    start, lean, meetings = line
     at = [start + lean * one.row for one in extents]
     out = [_OUT_SPACES * one.space for one in extents]
     across = [x.left < m - far and x.right > m + far for x, m, far in zip(extents, at, out, strict=True)]
-    if sum(across) >= len(meeting):
+    if sum(across) >= meetings:
         return courses
     parted: list[Course] = []
     for course, gutter, cross in zip(courses, at, across, strict=True):
         cut = int(np.searchsorted(course.cols, gutter))
         parted += [course.part(0, cut), course.part(cut, None)] if cross else [course]
     return parted
+
+
+def _straight_line(meeting: list[tuple[float, float, float]]) -> tuple[float, float, int] | None:
+    """Gutter on which staves meet: its column at row 0, how it leans, and how many meet there.
+
+    Staves that end short of the gutter are left out, the furthest off first; None if too few are left.
+
+    Parameters
+    ----------
+    meeting : list of (float, float, float)
+        Column and row of a meeting, staff space.
+    """
+    kept = list(meeting)
+    while len(kept) >= max(_MEETINGS, _ON_LINE * len(meeting)):
+        cols, rows, spaces = np.array(kept).T
+        lean, start = np.polyfit(rows, cols, 1) if np.ptp(rows) > 0 else (0.0, float(cols.mean()))
+        off = np.abs(start + lean * rows - cols)
+        if off.max() <= _TOUCHING_SPACES / 2 * spaces.min():
+            return float(start), float(lean), len(kept)
+        del kept[int(off.argmax())]
+    return None
 
 
 def _gutter(course: Course, others: list[Course]) -> tuple[int, int] | None:
