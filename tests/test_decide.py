@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from small_pages import Writer, sung
 
 from neumary.clef_chain import ClefChain
-from neumary.clef_verdicts import INFER_LEAST_P, WEIGHED
+from neumary.clef_verdicts import INFER_LEAST_P, WEIGHED, inferred_p
 from neumary.decide import decide
 from neumary.gamut import FAINT, base_degree, clef_step, degree_of, signs_by_staff
 from neumary.pitch import resolve_pitches
@@ -269,6 +269,16 @@ def test_a_hidden_clef_may_be_any_letter_and_stands_on_a_line() -> None:
     pitches, _, remarks = settle(leaf)
     assert pitches[:7] == words("bb3 c4 bb3 a3 g3 a3 bb3")
     assert not [r for r in remarks if r.code in ("clef-off-line", "flat-not-b", "custos-mismatch")]
+
+
+@pytest.mark.parametrize(("said", "told"), [(0.45, 0.25), (0.8, 0.62), (0.999, 0.9975), (1.0, 1.0)])
+def test_an_inferred_clef_is_told_less_surely_than_its_neighbours_make_it(said: float, told: float) -> None:
+    """Odds times 0.4 (as measured; see `clef_verdicts`); the other clefs share what that leaves."""
+    rest = {1: 0.75 * (1 - said), 2: 0.25 * (1 - said)}
+    p, others = inferred_p(said, rest)
+    assert p == pytest.approx(told, abs=0.005)
+    assert p + sum(others.values()) == pytest.approx(1.0)
+    assert others[1] == pytest.approx(3 * others[2])
 
 
 def test_a_custos_makes_an_inferred_clef_surer() -> None:
