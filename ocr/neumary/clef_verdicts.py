@@ -8,6 +8,7 @@ from typing import Final
 from neumary.clef_chain import CERTAIN_P
 from neumary.clef_witness import sign_base
 from neumary.gamut import CLEF_DEGREES, Sign, base_degree, clef_name, line_step
+from neumary.measures import with_odds
 from neumary.record import OVERRULED, Record
 from neumary.stretches import Stretch, clef_hypotheses, letter_on_line, usual_clefs
 from neumary.types import Box, Glyph, Reading, Staff
@@ -243,7 +244,7 @@ def _infer_clef(
 
 def inferred_p(p: float, others: dict[int, float]) -> tuple[float, dict[int, float]]:
     """Probability of an inferred clef and of the others, as often as such are right."""
-    less = _INFERRED_ODDS * p / (_INFERRED_ODDS * p + 1 - p)
+    less = with_odds(p, _INFERRED_ODDS)
     more = (1 - less) / (1 - p) if p < 1 else 1.0
     return less, {base: q * more for base, q in others.items()}
 

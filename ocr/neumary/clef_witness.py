@@ -21,7 +21,6 @@ DOUBT_LINE_ODDS: Final = 100.0
 pages kept out of training: of planted slips of the letter 96 % are put right or warned of where the scribe
 writes custodes, of sound clefs 4 % are doubted."""
 
-
 _DOUBTS: Final = 5.0  # a neighbour's clef so many times as doubtful bears no witness (design figure)
 _LEAST_DOUBT: Final = 0.01  # even a sure clef is no surer than this, where it is weighed against another
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from neumary.gamut import Sign
+from neumary.measures import with_odds
 from neumary.priors import CUSTOS_PLACES, CUSTOS_RIGHT, CUSTOS_STEP_OFF, log_lost
 from neumary.stretches import Stretch, distribution
 from neumary.types import Reading
@@ -32,7 +33,7 @@ def custos_p(run: Sequence[Stretch], i: int) -> float:
     shown = sum(s.custos.reading.confidence for s in ends if s.custos is not None and not s.custos.is_faint)
     odds = min(1.0, (shown + 1) / (len(ends) - shown + 1))
     p = min(sign.reading.confidence, 1.0)
-    return 1.0 if sign.reading.by == "human" else p * odds / (p * odds + 1 - p)
+    return 1.0 if sign.reading.by == "human" else with_odds(p, odds)
 
 
 def custos_odds(custos: Sign, after: Stretch, base_rise: int, p: float) -> float:

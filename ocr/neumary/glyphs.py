@@ -14,6 +14,7 @@ from typing import Final
 import cv2
 import numpy as np
 
+from neumary.measures import with_odds
 from neumary.strips import STRIP_SPACE, step_of_row
 from neumary.types import F32, U8, Box, Glyph, Reading, Strip
 from neumary_models import outputs
@@ -183,7 +184,7 @@ def doubt_beyond(candidates: list[Candidate], strip: Strip) -> list[Candidate]:
     def doubted(c: Candidate) -> Candidate:
         if c.label not in HEADS or first - reach <= c.col <= last + reach:
             return c
-        return replace(c, p_sign=c.p_sign * _BEYOND_ODDS / (c.p_sign * _BEYOND_ODDS + 1 - c.p_sign))
+        return replace(c, p_sign=with_odds(c.p_sign, _BEYOND_ODDS))
 
     return [doubted(c) for c in candidates]
 

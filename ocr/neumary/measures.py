@@ -1,4 +1,4 @@
-"""Counts, matching and distances: the measures that know nothing of pages.
+"""Counts, odds, matching and distances: the measures that know nothing of pages.
 
 Counts add up before any ratio is taken (micro-average). Where both sides are empty a ratio is
 1, where one side is empty it is 0.
@@ -15,6 +15,11 @@ import numpy.typing as npt
 F64 = npt.NDArray[np.float64]
 Symbol = tuple[int, int] | None
 """What a melody is compared by: degree and alteration; None for a note without a degree."""
+
+
+def with_odds(p: float, factor: float) -> float:
+    """A probability whose odds are multiplied by a factor."""
+    return p * factor / (p * factor + 1 - p)
 
 
 class Tally(msgspec.Struct, frozen=True):
